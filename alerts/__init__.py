@@ -1,0 +1,1 @@
+"""Prompt life cycle, wording, channels and answers."""

@@ -1,0 +1,1 @@
+"""Cleaning, derived quantities, detectors, forecasts, diagnosis, scoring and export."""

@@ -1,0 +1,1 @@
+"""Web pages and HTTP API for the remote engineer (to come)."""

@@ -1,0 +1,1 @@
+"""Broker connection, payload formats, sample quality, durable spool, drain to the store."""

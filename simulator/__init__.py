@@ -1,0 +1,1 @@
+"""Plant physics, instruments, faults, truth and publishing."""
