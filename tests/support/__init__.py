@@ -1,0 +1,1 @@
+"""What several test modules share: a real broker and the open recordings."""
