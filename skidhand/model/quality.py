@@ -40,12 +40,12 @@ def is_bad(status: int) -> bool:
 
 def good_mask(status: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
     """Elementwise :func:`is_good`; same shape as ``status``."""
-    return (status >> SEVERITY_SHIFT) == 0
+    return np.asarray(status < UNCERTAIN)
 
 
 def bad_mask(status: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
     """Elementwise :func:`is_bad`; same shape as ``status``."""
-    return (status >> SEVERITY_SHIFT) >= 2
+    return np.asarray(status >= BAD)
 
 
 def worst(*statuses: int) -> int:

@@ -15,8 +15,8 @@ from typing import Final, NamedTuple
 import pyarrow as pa
 
 TIMESTAMP: Final = pa.timestamp("us", tz="UTC")
-SAMPLES: Final = pa.schema(
-    [
+SAMPLES: Final[pa.Schema] = pa.schema(
+    [  # type: ignore[arg-type]  # the stubs want one element type; pyarrow takes mixed fields
         pa.field("series", pa.string(), nullable=False),
         pa.field("time", TIMESTAMP, nullable=False),
         pa.field("value", pa.float64()),

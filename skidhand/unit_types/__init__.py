@@ -1,0 +1,1 @@
+"""Treatment unit types, one file each: roles, parameters, limits and pure derived formulas."""
