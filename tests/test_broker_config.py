@@ -87,7 +87,7 @@ def connected(server: Mosquitto, client_id: str, *, clean: bool, on_message=None
     )
     up = threading.Event()
     client.on_connect = lambda *_: up.set()
-    client.on_subscribe = lambda *_: subscribed.set()
+    client.on_subscribe = lambda _client, subscribed, *_: subscribed.set()
     client.on_message = on_message
     client.connect(server.host, server.port)
     client.loop_start()
