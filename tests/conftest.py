@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import uuid
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -12,12 +11,14 @@ import pytest
 from tests.support import datasets as recordings
 from tests.support import mosquitto as broker
 from tests.support.mosquitto import Mosquitto
+from tests.support.needs import missing
 
 
 @pytest.fixture(scope="session")
 def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
     """One broker for the whole session: use a unique topic or client (see ``unique_id``), never kill it."""
-    need_mosquitto()
+    if broker.program() is None:
+        missing("mosquitto", "mosquitto")
     server = Mosquitto(tmp_path_factory.mktemp("mosquitto"))
     server.start()
     yield server
@@ -27,7 +28,8 @@ def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
 @pytest.fixture
 def mosquitto_factory(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
     """Make brokers of one's own, for tests that kill or configure them: ``mosquitto_factory(lines)``."""
-    need_mosquitto()
+    if broker.program() is None:
+        missing("mosquitto", "mosquitto")
     servers: list[Mosquitto] = []
 
     def make(lines: Sequence[str] = broker.ROOMY) -> Mosquitto:
@@ -57,12 +59,3 @@ def datasets() -> Path:
             f"or put them in {recordings.BESIDE_THE_CLONE}"
         )
     return found
-
-
-def need_mosquitto() -> None:
-    """Skip where there is no mosquitto; fail in CI, which installs it: a green run must have tried it."""
-    if broker.program() is None:
-        reason = "mosquitto is not installed (Debian: apt-get install mosquitto)"
-        if os.environ.get("CI"):
-            pytest.fail(reason)
-        pytest.skip(reason)
