@@ -1,4 +1,4 @@
-"""Which part of the house may import which, and how long a file may be.
+"""Which part of the house may import which, who may look at the time, and how long a file may be.
 
 Data flows one way and the stages meet only in topics, in the store and in the logbook. These walls keep
 it so: they are read from the source with ``ast``, imports inside functions and under TYPE_CHECKING
@@ -24,6 +24,17 @@ JOINING = (
     "skidhand.reporting",
 )
 LONGEST_FILE = 400
+
+# Files that may ask the machine for the time of day, each with its reason.
+CLOCK_READERS = {
+    "skidhand/clock.py": "it alone says what now is",
+    "skidhand/stores/lake_tidy.py": "compares with file times, which are the machine's",
+}
+CLOCK_CALLS = {
+    *(f"{owner}.{verb}" for owner in ("datetime", "date", "Timestamp") for verb in ("now", "utcnow", "today")),
+    "time.time",
+    "time.time_ns",
+}
 
 
 @dataclass(frozen=True)
@@ -108,6 +119,17 @@ def too_long(root: Path) -> list[str]:
     return [f"{path.relative_to(root)} has {n} lines" for path, n in lengths.items() if n > LONGEST_FILE]
 
 
+def clock_reads(root: Path) -> list[str]:
+    """One line for each call that asks the machine for the time of day; measuring a duration is free."""
+    return [
+        f"{path.relative_to(root)}:{node.lineno} calls {ast.unparse(node.func)}; ask skidhand/clock.py"
+        for path in sources(root)
+        if str(path.relative_to(root)) not in CLOCK_READERS
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"), str(path)))
+        if isinstance(node, ast.Call) and ".".join(ast.unparse(node.func).split(".")[-2:]) in CLOCK_CALLS
+    ]
+
+
 def plant(root: Path, file: str, text: str) -> None:
     """Write ``text`` to ``file`` below ``root``."""
     path = root / file
@@ -168,6 +190,32 @@ def test_what_is_allowed_is_not_told(tmp_path, file, text):
     """The doors stay open, and a name that only begins like a forbidden one is another name."""
     plant(tmp_path, file, text)
     assert breaches(tmp_path) == []
+
+
+def test_nobody_but_the_clock_asks_for_the_time():
+    """A demo or replay runs in its own time, which a look at the machine's clock would break."""
+    assert clock_reads(ROOT) == []
+
+
+@pytest.mark.parametrize(
+    ("call", "told"),
+    [
+        ("datetime.now(UTC)", True),
+        ("datetime.datetime.utcnow()", True),
+        ("pd.Timestamp.now()", True),
+        ("time.time()", True),
+        ("time.time_ns()", True),
+        ("time.monotonic()", False),
+        ("self.clock.now()", False),
+        ("datetime.fromtimestamp(0, UTC)", False),
+    ],
+)
+def test_a_planted_look_at_the_time_is_told(tmp_path, call, told):
+    """The time of day is told in each form; a duration, our clock and a given time are not."""
+    plant(tmp_path, "alerts/quiet.py", f"x = {call}\n")
+    assert clock_reads(tmp_path) == (
+        [f"alerts/quiet.py:1 calls {call.split('(')[0]}; ask skidhand/clock.py"] if told else []
+    )
 
 
 def test_no_file_is_too_long():
