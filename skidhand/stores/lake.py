@@ -1,0 +1,255 @@
+"""The lake: samples as a Delta Lake table in a folder, readable by any program that reads Delta.
+
+``<folder>/samples`` is partitioned by ``day``, the UTC date of the source time. Columns are those of
+``samples`` plus ``writer`` and ``batch``. Only this module and its ``lake_*`` neighbours may write there:
+rows that another program puts in are read, but reported neither by ``changes`` nor by ``series``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from datetime import datetime
+from typing import ClassVar, Final
+
+import pyarrow as pa
+from deltalake import DeltaTable, Transaction
+from pyarrow import fs
+
+from skidhand.errors import (
+    ClockMismatchError,
+    NotFoundError,
+    StoreConflictError,
+    StoreError,
+    WriterMismatchError,
+)
+from skidhand.model.samples import SAMPLES, micros
+from skidhand.stores.base import Batch, Changes, Landed, Policy
+from skidhand.stores.buckets import DAY, buckets_by_day
+from skidhand.stores.lake_ledger import Ledger, batch_mark, changed_spans
+from skidhand.stores.lake_read import Files, RowCache, read_rows
+from skidhand.stores.lake_table import KEPT, LAKE_SCHEMA, LakeTable, engine_errors
+from skidhand.stores.lake_tidy import clean_log, tidy_days
+from skidhand.stores.rows import batch_rows, last_of_each, micros_of, samples_of, spans_of
+
+CLOCK: Final = "skidhand.clock"
+"""Application id whose number is the index in KINDS: it cannot be set twice at once, and appends go on."""
+
+KINDS: Final = ("wall", "stream")
+
+EMPTY: Final = ":-1"
+"""The cursor of a lake in which nothing was ever written."""
+
+ANEW: Final = "read everything anew (cursor None)"
+
+
+class LakeStore:
+    """A Delta Lake store in the folder ``path``; made at the first write. Safe between threads."""
+
+    scheme: ClassVar[str] = "lake"
+    lacks: ClassVar[Mapping[str, str]] = {}
+
+    def __init__(self, path: str, *, storage_options: Mapping[str, str] | None = None) -> None:
+        """``path`` may also be an object store's URI, with its ``storage_options`` (not tried yet)."""
+        self.path = path
+        self._table = LakeTable(f"{path.rstrip('/')}/samples", storage_options)
+        self._ledger = Ledger()
+        self._cache = RowCache()
+        self._files: tuple[int, Files] | None = None
+
+    @classmethod
+    def from_url(cls, url: str) -> LakeStore:
+        """From ``lake:///absolute/path`` or a plain path."""
+        return cls(url.removeprefix("lake://"))
+
+    def write(self, batch: Batch) -> bool:
+        """See :meth:`skidhand.stores.base.Store.write`. Returns when the commit is on the disk."""
+        rows = batch_rows(batch)
+        mark = batch_mark(batch, spans_of(rows))
+        with self._table.lock:  # from the check to the commit on one version of the table
+            self._table.ensure()
+            if self._has_landed(batch):
+                return False
+            try:
+                self._table.append(_with_day(rows), mark, Transaction(batch.writer, batch.number))
+            except StoreConflictError:
+                if self._has_landed(batch):
+                    return False
+                raise
+            return True
+
+    def _has_landed(self, batch: Batch) -> bool:
+        last = self.landed(batch.writer)
+        if last is None or batch.number > last.number:
+            return False
+        if batch.number == last.number:
+            agrees = batch.digest == last.digest
+        else:  # rare: a spool sends again what the store confirmed before its last
+            mine = [batch.writer, batch.number, batch.digest]
+            delta = self._table.ensure()
+            agrees = any(mark.get("batch") == mine for _, mark in self._table.history(delta, -1))
+        if not agrees:
+            raise WriterMismatchError(
+                f"writer {batch.writer}: batch {batch.number} is at or below {last.number}, the last that landed in "
+                f"{self.path}, but landed with other rows (or more than {KEPT.days} days ago); a spool restored "
+                f"from a copy must mint a new writer id"
+            )
+        return True
+
+    def landed(self, writer: str) -> Landed | None:
+        """See :meth:`skidhand.stores.base.Store.landed`."""
+        with self._table.lock:
+            self._refresh()
+            return self._ledger.writers.get(writer)
+
+    def _refresh(self) -> DeltaTable | None:
+        """The newest version of the table, with the ledger brought up to it."""
+        delta = self._table.current()
+        if delta is not None:
+            self._ledger.catch_up(delta.version(), lambda after: self._table.history(delta, after))
+        return delta
+
+    def _snapshot(self, as_of: str | None) -> tuple[Files, fs.FileSystem] | None:
+        """The files to read from; None for a store in which nothing was ever written."""
+        with self._table.lock:
+            delta = self._table.current()
+            newest = 0 if delta is None else delta.version()
+            if as_of is not None:
+                version = int(as_of) if as_of.isdecimal() else -1
+                if not 0 <= version <= newest:
+                    raise NotFoundError(f"version {as_of!r} is not in lake {self.path}; valid: up to {newest}")
+                if delta is not None and version < newest:
+                    delta = self._table.at(version)
+            if delta is None:
+                return None
+            if self._files is None or self._files[0] != delta.version():
+                actions = pa.table(delta.get_add_actions(flatten=True))
+                self._files = (delta.version(), Files.of(actions))
+            return self._files[1], self._table.filesystem(delta)
+
+    def _read(self, series: Sequence[str], start_us: int, end_us: int, policy: Policy, as_of: str | None) -> pa.Table:
+        snapshot = self._snapshot(as_of)
+        if snapshot is None or not series:
+            return SAMPLES.empty_table()
+        files, filesystem = snapshot
+        wanted = pa.array(sorted(set(series)), type=pa.string())
+        with engine_errors(f"cannot read lake {self.path}"):
+            rows = read_rows(filesystem, files, self._cache, wanted, start_us, end_us)
+            return samples_of(rows, policy)
+
+    def read(
+        self,
+        series: Sequence[str],
+        start: datetime,
+        end: datetime,
+        *,
+        policy: Policy = "all",
+        as_of: str | None = None,
+    ) -> pa.Table:
+        """See :meth:`skidhand.stores.base.Store.read`."""
+        return self._read(series, micros(start), micros(end), policy, as_of)
+
+    def latest(self, series: Sequence[str], *, policy: Policy = "all") -> pa.Table:
+        """See :meth:`skidhand.stores.base.Store.latest`. Looks back day by day from each series' last row."""
+        with self._table.lock:
+            self._refresh()
+            spans = {name: span for name in series if (span := self._ledger.spans.get(name)) is not None}
+        pending = {name: span.last_us for name, span in spans.items()}
+        found = [SAMPLES.empty_table()]
+        while pending:
+            day = max(pending.values()) // DAY * DAY
+            group = {name: last for name, last in pending.items() if last >= day}
+            for start in (min(group.values()), day):  # most often the last rows of all are close together
+                rows = last_of_each(self._read(list(group), start, day + DAY, policy, None))
+                found.append(rows)
+                for name in map(str, rows["series"].to_pylist()):
+                    del group[name], pending[name]
+                if not group:
+                    break
+            for name in group:  # no row of that day is of the policy
+                pending[name] = day - 1
+                if spans[name].first_us >= day:
+                    del pending[name]
+        return pa.concat_tables(found).sort_by("series").combine_chunks()
+
+    def read_buckets(
+        self,
+        series: Sequence[str],
+        start: datetime,
+        end: datetime,
+        width: int,
+        *,
+        policy: Policy = "usable",
+        as_of: str | None = None,
+    ) -> pa.Table:
+        """See :meth:`skidhand.stores.base.Store.read_buckets`; computed from raw samples, a day at a time."""
+        as_of = self.version() if as_of is None else as_of  # one state for all days
+
+        def read(start_us: int, end_us: int) -> pa.Table:
+            return self._read(series, start_us, end_us, "all", as_of)
+
+        return buckets_by_day(read, start, end, width, policy)
+
+    def changes(self, cursor: str | None) -> Changes:
+        """See :meth:`skidhand.stores.base.Store.changes`; StoreError when the cursor is too old."""
+        with self._table.lock:
+            delta = self._refresh()
+            table, version = ("", -1) if delta is None else (delta.metadata().id, delta.version())
+            now = f"{table}:{version}"
+            if cursor is None or cursor == EMPTY:
+                return Changes(now, dict(self._ledger.spans))
+            owner, _, text = cursor.rpartition(":")
+            since = int(text) if text.isdecimal() else -1
+            if delta is None or owner != table or not 0 <= since <= version:
+                raise StoreError(f"cursor {cursor!r} is not of lake {self.path}; {ANEW}")
+            marks = self._table.history(delta, since)
+        if len(marks) < version - since:
+            raise StoreError(
+                f"cursor {cursor!r} is too old: lake {self.path} keeps what changed for {KEPT.days} days; {ANEW}"
+            )
+        return Changes(now, changed_spans(marks))
+
+    def series(self) -> list[str]:
+        """See :meth:`skidhand.stores.base.Store.series`."""
+        with self._table.lock:
+            self._refresh()
+            return sorted(self._ledger.spans)
+
+    def version(self) -> str:
+        """The Delta table's version, "0" before the first write; readable again for KEPT."""
+        delta = self._table.current()
+        return "0" if delta is None else str(delta.version())
+
+    def set_clock(self, kind: str) -> None:
+        """See :meth:`skidhand.stores.base.Store.set_clock`."""
+        if kind not in KINDS:
+            raise ValueError(f"unknown clock {kind!r}; valid: {', '.join(KINDS)}")
+        self._table.ensure()
+        delta = self._table.fork()
+        if delta.transaction_version(CLOCK) is None:
+            with suppress(StoreConflictError):  # another process set it in this moment: what it set counts
+                self._table.commit(delta, [], {"clock": kind}, Transaction(CLOCK, KINDS.index(kind)))
+            delta = self._table.fork()
+        found = delta.transaction_version(CLOCK)
+        if found != KINDS.index(kind):
+            known = "unknown" if found is None else KINDS[found]
+            raise ClockMismatchError(f"lake {self.path} runs on the {known} clock, not {kind}")
+
+    def tidy(self, *, now: datetime) -> Iterator[str]:
+        """See :meth:`skidhand.stores.base.Store.tidy`: merge and seal days, then shorten the log."""
+        yield from tidy_days(self._table, now)
+        yield from clean_log(self._table, self._ledger_now)
+
+    def _ledger_now(self) -> Ledger:
+        with self._table.lock:
+            self._refresh()
+            return self._ledger
+
+    def close(self) -> None:
+        """Let go of decoded files; nothing else is held open."""
+        self._cache = RowCache()
+
+
+def _with_day(rows: pa.Table) -> pa.Table:
+    day = pa.array((micros_of(rows["time"]) // DAY).astype("int32")).cast(pa.date32())
+    return pa.table([*rows.columns, day], schema=LAKE_SCHEMA)

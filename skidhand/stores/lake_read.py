@@ -1,0 +1,110 @@
+"""Reading a lake: which files can hold the answer, and their rows.
+
+Two ways, by size. Fresh files (a few rows each, hundreds between two runs of tidy) are decoded whole, one
+after the other, and kept in memory, for a file never changes: an analyser that comes every few seconds
+only decodes what is new. Large files go through an Arrow dataset whose filter skips row groups. Measured on
+300 appends of 75 rows, last 15 minutes, 2 cores: deltalake's own dataset 460 ms, its SQL engine 400 ms, a
+plain Arrow dataset 150 ms, decoding in turn 60 ms, from memory 3 ms.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.dataset as ds
+import pyarrow.parquet as pq
+from pyarrow import fs
+
+from skidhand.model.samples import TIMESTAMP
+from skidhand.stores.rows import ROWS, in_span, micros_of
+
+SMALL: Final = 512 * 1024
+"""Files up to this many bytes are decoded whole and remembered."""
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """The data files of one version, and between which source times (microseconds) each one's rows lie."""
+
+    paths: list[str]
+    sizes: npt.NDArray[np.int64]
+    first_us: npt.NDArray[np.int64]
+    last_us: npt.NDArray[np.int64]
+
+    @classmethod
+    def of(cls, actions: pa.Table) -> Files:
+        """From a Delta table's add actions; a file without statistics may hold any time."""
+        sizes = actions["size_bytes"].to_numpy()
+        bounds = []
+        for name, unknown in (("min.time", -(2**62)), ("max.time", 2**62)):
+            known = actions[name] if name in actions.column_names else pa.chunked_array([pa.nulls(len(actions))])
+            bounds.append(micros_of(pc.fill_null(known.cast(TIMESTAMP), pa.scalar(unknown, TIMESTAMP))))  # type: ignore[arg-type]
+        # An engine may cut statistics to milliseconds: the true last may be later.
+        return cls([str(path) for path in actions["path"].to_pylist()], sizes, bounds[0], bounds[1] + 999)
+
+    def within(self, start_us: int, end_us: int) -> list[tuple[str, int]]:
+        """(path, bytes) of the files that may hold rows with start ≤ time < end."""
+        hits = np.flatnonzero((self.first_us < end_us) & (self.last_us >= start_us))
+        return [(self.paths[i], int(self.sizes[i])) for i in hits]
+
+
+class RowCache:
+    """Decoded small files, the least recently used dropped first; safe between threads."""
+
+    def __init__(self, limit: int = 64 * 1024 * 1024) -> None:
+        self._limit = limit
+        self._held = 0
+        self._tables: OrderedDict[str, pa.Table] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def rows(self, filesystem: fs.FileSystem, path: str) -> pa.Table:
+        """All rows of one file."""
+        with self._lock:
+            table = self._tables.get(path)
+            if table is not None:
+                self._tables.move_to_end(path)
+                return table
+        table = read_file(filesystem, path)
+        with self._lock:
+            if path not in self._tables:
+                self._tables[path] = table
+                self._held += table.nbytes
+            while self._held > self._limit:
+                self._held -= self._tables.popitem(last=False)[1].nbytes
+        return table
+
+
+def read_file(filesystem: fs.FileSystem, path: str) -> pa.Table:
+    """All rows of one data file as ROWS."""
+    with filesystem.open_input_file(path) as source, pq.ParquetFile(source, pre_buffer=False) as file:
+        return file.read(columns=ROWS.names, use_threads=False).cast(ROWS)
+
+
+def read_rows(
+    filesystem: fs.FileSystem, files: Files, cache: RowCache, series: pa.StringArray, start_us: int, end_us: int
+) -> pa.Table:
+    """Every stored row (duplicates too) of ``series`` with start ≤ time < end, as ROWS, in no order."""
+    hits = files.within(start_us, end_us)
+    small = [cache.rows(filesystem, path) for path, size in hits if size <= SMALL]
+    large = [path for path, size in hits if size > SMALL]
+    parts = [in_span(pa.concat_tables([ROWS.empty_table(), *small]), series, start_us, end_us)]
+    if large:
+        dataset = ds.dataset(large, schema=ROWS, format="parquet", filesystem=filesystem)
+        parts.append(dataset.to_table(filter=_expression(series, start_us, end_us)))
+    return pa.concat_tables(parts)
+
+
+def _expression(series: pa.StringArray, start_us: int, end_us: int) -> ds.Expression:
+    time, name = ds.field("time"), ds.field("series")
+    # The bounds let Arrow skip row groups, which it does not do for a set.
+    bounds = (name >= pc.min(series)) & (name <= pc.max(series))
+    span = (time >= pa.scalar(start_us, TIMESTAMP)) & (time < pa.scalar(end_us, TIMESTAMP))
+    expression: ds.Expression = span & bounds & name.isin(series)
+    return expression

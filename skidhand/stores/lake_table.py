@@ -1,0 +1,230 @@
+"""The Delta table of a lake: open, create, refresh, commit. All calls into ``deltalake`` that commit stand here.
+
+Exactly-once and mutual exclusion both rest on Delta's application transactions: of two commits that carry
+the same application id and did not see each other, the second is refused.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import timedelta
+from pathlib import Path
+from typing import Any, Final
+
+import pyarrow as pa
+from deltalake import CommitProperties, DeltaTable, PostCommitHookProperties, Transaction, write_deltalake
+from deltalake.exceptions import CommitFailedError, DeltaError, TableNotFoundError
+from deltalake.fs import DeltaStorageHandler
+from deltalake.transaction import AddAction, RemoveAction
+from pyarrow import fs
+
+from skidhand.errors import SchemaError, StoreConflictError, StoreError
+from skidhand.stores.rows import ROWS
+
+FORMAT: Final = 1
+"""Version of the table's columns and of what commits carry; a higher one is refused."""
+
+KEPT: Final = timedelta(days=2)
+"""How long versions and the changes of each commit stay readable. Every refresh lists the log, about 2 µs a
+commit file: a commit every 5 s gives 35,000 files in two days and so some 70 ms."""
+
+RETRIES: Final = 1000
+"""Commit attempts before StoreConflictError; the library's 15 ran out with four appenders at once."""
+
+MARK: Final = "skidhand"
+"""The key in a commit's custom metadata under which ours stands, as JSON text."""
+
+LAKE_SCHEMA: Final = pa.schema([*ROWS, pa.field("day", pa.date32(), nullable=False)])
+
+_HOOKS: Final = PostCommitHookProperties(create_checkpoint=True, cleanup_expired_logs=False)
+_CONFIGURATION: Final = {
+    "delta.logRetentionDuration": f"interval {KEPT.days} days",
+    "delta.deletedFileRetentionDuration": f"interval {KEPT.days} days",
+    "delta.enableExpiredLogCleanup": "false",  # only tidy may, after it has carried the ledger forward
+    "delta.dataSkippingStatsColumns": "series,time",
+    "skidhand.format": str(FORMAT),
+}
+
+
+@contextmanager
+def engine_errors(doing: str) -> Iterator[None]:
+    """Turn what the engine, Arrow and the file system raise into StoreError, chained."""
+    try:
+        yield
+    except CommitFailedError as error:
+        raise StoreConflictError(f"{doing}: another writer was first: {error}") from error
+    except (DeltaError, pa.ArrowException, OSError) as error:
+        raise StoreError(f"{doing}: {error}") from error
+
+
+class LakeTable:
+    """One Delta table at ``uri``; made at the first commit, so that a mistyped path is not created by a read.
+
+    ``lock`` guards the table object, whose refresh changes it in place.
+    """
+
+    def __init__(self, uri: str, storage_options: Mapping[str, str] | None = None) -> None:
+        self.uri = uri
+        self.lock = threading.RLock()
+        self._options = dict(storage_options or {})
+        self._delta: DeltaTable | None = None
+        self._local = None if "://" in uri else Path(uri)
+
+    def current(self) -> DeltaTable | None:
+        """The table at its newest version, or None when nothing was ever committed."""
+        with self.lock, engine_errors(f"cannot open lake {self.uri}"):
+            if self._delta is None:
+                self._delta = self._open(None)
+            else:
+                self._delta.update_incremental()
+            return self._delta
+
+    def at(self, version: int) -> DeltaTable:
+        """The table as it was at ``version``; StoreError when its log is cleaned away."""
+        try:
+            with engine_errors(f"lake {self.uri}"):
+                delta = self._open(version)
+        except StoreError as error:
+            kept = f"versions are kept for {KEPT.days} days"
+            raise StoreError(f"version {version} of lake {self.uri} cannot be read ({kept})") from error
+        if delta is None:
+            kept = f"versions are kept for {KEPT.days} days"
+            raise StoreError(f"version {version} of lake {self.uri} is no longer there ({kept})")
+        return delta
+
+    def _open(self, version: int | None) -> DeltaTable | None:
+        try:
+            delta = DeltaTable(self.uri, version=version, storage_options=self._options)
+        except TableNotFoundError:
+            return None
+        found = delta.metadata().configuration.get("skidhand.format", "none")
+        if found != str(FORMAT):
+            raise SchemaError(f"lake {self.uri} has format {found}; this program reads format {FORMAT}")
+        return delta
+
+    def ensure(self) -> DeltaTable:
+        """The table at its newest version, created when it is not there."""
+        delta = self.current()
+        if delta is not None:
+            return delta
+        with engine_errors(f"cannot create lake {self.uri}"):
+            if self._local is not None:
+                self._local.mkdir(parents=True, exist_ok=True)
+            DeltaTable.create(
+                self.uri,
+                LAKE_SCHEMA,
+                mode="ignore",  # another process may be creating it too
+                partition_by="day",
+                configuration=_CONFIGURATION,
+                storage_options=self._options,
+                raise_if_key_not_exists=False,
+                post_commithook_properties=_HOOKS,
+            )
+        delta = self.current()
+        if delta is None:
+            raise StoreError(f"lake {self.uri} was created and is not there")
+        return delta
+
+    def fork(self) -> DeltaTable:
+        """The newest version as an object of its own, which no other thread's refresh moves on."""
+        with engine_errors(f"cannot open lake {self.uri}"):
+            delta = self._open(None)
+        if delta is None:
+            raise StoreError(f"lake {self.uri} is not there any more")
+        return delta
+
+    def append(self, rows: pa.Table, mark: Mapping[str, Any], transaction: Transaction) -> None:
+        """One commit that adds ``rows`` (LAKE_SCHEMA), on top of the version that ``current`` last gave.
+
+        Refused when a commit with the transaction's id came after that version.
+        """
+        delta = self.ensure() if self._delta is None else self._delta
+        with self.lock, engine_errors(f"cannot append to lake {self.uri}"):
+            write_deltalake(
+                delta,
+                rows,
+                mode="append",
+                commit_properties=_commit(mark, transaction),
+                post_commithook_properties=_HOOKS,
+            )
+            self._sync(delta.version())
+
+    def commit(
+        self,
+        delta: DeltaTable,
+        actions: Sequence[AddAction | RemoveAction],
+        mark: Mapping[str, Any],
+        transaction: Transaction,
+    ) -> None:
+        """One commit of file actions (or none), refused if ``transaction``'s id moved on since ``delta``."""
+        with engine_errors(f"cannot commit to lake {self.uri}"):
+            delta.create_write_transaction(
+                list(actions),
+                "append",
+                delta.schema(),
+                ["day"],
+                commit_properties=_commit(mark, transaction),
+                post_commithook_properties=_HOOKS,
+            )
+
+    def clean(self) -> int:
+        """Delete commits and unnamed data files older than KEPT; how many data files went."""
+        with engine_errors(f"cannot clean lake {self.uri}"):
+            delta = self.fork()
+            delta.create_checkpoint()  # before the commits it stands for go
+            delta.cleanup_metadata()
+            # full: files that a killed tidy left behind are in no commit
+            return len(delta.vacuum(dry_run=False, full=True, post_commithook_properties=_HOOKS))
+
+    def history(self, delta: DeltaTable, after: int) -> list[tuple[int, dict[str, Any]]]:
+        """(version, our mark) of every commit that the log still holds above ``after``, oldest first."""
+        count = delta.version() - after
+        if count <= 0:
+            return []
+        with engine_errors(f"cannot read the log of lake {self.uri}"):
+            commits = delta.history(count)
+        marks = [(int(info["version"]), json.loads(info.get(MARK, "{}"))) for info in commits]
+        return sorted(marks, key=lambda pair: pair[0])
+
+    def filesystem(self, delta: DeltaTable) -> fs.FileSystem:
+        """Opens the data files by the paths that the table's actions give."""
+        if self._local is not None:
+            return fs.SubTreeFileSystem(str(self._local), fs.LocalFileSystem())
+        return fs.PyFileSystem(DeltaStorageHandler.from_table(delta._table, self._options))  # type: ignore[arg-type]
+
+    def _sync(self, version: int) -> None:
+        """Force a commit of ours and its data files to the disk: the spool lets go of the batch next.
+
+        The engine leaves that to the operating system; an object store has done it when it answers.
+        """
+        if self._local is None:
+            return
+        log = self._local / "_delta_log"
+        entry = log / f"{version:020d}.json"
+        adds = [json.loads(line).get("add") for line in entry.read_text().splitlines()]
+        files = [self._local / add["path"] for add in adds if add]
+        folders = {file.parent for file in files} | {log, self._local}
+        for path in [*files, *log.glob(f"{version:020d}*"), *sorted(folders)]:
+            _sync_path(path)
+
+    def sync_file(self, path: str) -> None:
+        """Force one data file to the disk before a commit names it."""
+        if self._local is not None:
+            _sync_path(self._local / path)
+
+
+def _sync_path(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _commit(mark: Mapping[str, Any], transaction: Transaction) -> CommitProperties:
+    text = json.dumps(mark, separators=(",", ":"))
+    return CommitProperties({MARK: text}, max_commit_retries=RETRIES, app_transactions=[transaction])

@@ -1,0 +1,196 @@
+"""Tidying a lake: few large sorted files in place of many small ones, and a short log.
+
+A day's files are of three sorts, told by name: fresh (as appended), ``settled-`` (merged while the day goes
+on, or late rows merged after it) and ``sealed-`` (all of a day that is over). A merge takes the fresh files and
+those merged ones that are not much larger than all that is taken so far, so that a row is rewritten some
+log(rows) times and a day holds few files at any time.
+
+Every merge is one commit that removes the old files and adds the new ones without changing data, which does
+not disturb appends. Killed before that commit it leaves a file that nothing names; the clean-up deletes it.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+import uuid
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import Any, Final
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.dataset as ds
+import pyarrow.parquet as pq
+from deltalake import DeltaTable, Transaction
+from deltalake.transaction import AddAction, RemoveAction
+from pyarrow import fs
+
+from skidhand.errors import StoreConflictError
+from skidhand.stores.lake_ledger import Ledger
+from skidhand.stores.lake_table import LakeTable, engine_errors
+from skidhand.stores.rows import ROWS, latest_wins
+
+TIDY: Final = "skidhand.tidy"
+"""Application id of all tidy commits: of two tidies at once the second commit is refused."""
+
+SEAL_AFTER: Final = timedelta(hours=1)
+"""A day is sealed this long after its end; later rows are merged beside the sealed file."""
+
+CARRY_EVERY: Final = 256
+"""Commits after which the log is cleaned again; a new reader reads at most about as many."""
+
+GROWTH: Final = 4
+"""A merged file is merged again when it has at most this many times the rows taken so far."""
+
+SLICE_ROWS: Final = 4_000_000
+"""Rows merged at once in memory (some 100 bytes each); a larger day is written by ranges of series."""
+
+ROW_GROUP: Final = 64 * 1024
+"""Rows a row group: small enough that one series of a day (8,640 rows at 10 s) touches one or two."""
+
+
+@dataclass(frozen=True, slots=True)
+class DataFile:
+    """One live data file."""
+
+    path: str
+    size: int
+    rows: int
+    day: date
+
+    @property
+    def sort(self) -> str:
+        """``fresh``, ``settled`` or ``sealed``."""
+        sort = self.path.rpartition("/")[2].partition("-")[0]
+        return sort if sort in ("settled", "sealed") else "fresh"
+
+
+def live_files(delta: DeltaTable) -> dict[date, list[DataFile]]:
+    """The live data files by day, days in order."""
+    actions = pa.table(delta.get_add_actions(flatten=True))
+    columns = ("path", "size_bytes", "num_records", "partition.day")
+    days: dict[date, list[DataFile]] = {}
+    for values in zip(*(actions[name].to_pylist() for name in columns), strict=True):
+        file = DataFile(*values)
+        days.setdefault(file.day, []).append(file)
+    return dict(sorted(days.items()))
+
+
+def choose(files: list[DataFile], *, over: bool) -> tuple[list[DataFile], str]:
+    """Which of a day's files to merge now, and the sort of the result; no files when there is no need."""
+    fresh = [file for file in files if file.sort == "fresh"]
+    if over and all(file.sort != "sealed" for file in files):
+        return files, "sealed"
+    if len(fresh) < 2 and not (over and fresh):
+        return [], ""
+    chosen, total = fresh, sum(file.rows for file in fresh)
+    for file in sorted((f for f in files if f.sort != "fresh"), key=lambda f: f.rows):
+        if file.rows > GROWTH * total:
+            break
+        chosen, total = [*chosen, file], total + file.rows
+    return chosen, "sealed" if any(file.sort == "sealed" for file in chosen) else "settled"
+
+
+def tidy_days(table: LakeTable, now: datetime) -> Iterator[str]:
+    """Merge what is worth merging, day by day; a line for each merge."""
+    if table.current() is None:
+        return
+    days = live_files(table.fork())
+    for day in [day for day, files in days.items() if choose(files, over=_over(day, now))[0]]:
+        delta = table.fork()
+        chosen, sort = choose(live_files(delta)[day], over=_over(day, now))
+        try:
+            before, after = _merge(table, delta, chosen, sort)
+        except StoreConflictError:
+            yield f"{day}: another tidy was first; left as it is"
+            return
+        yield f"{day}: {len(chosen)} files with {before} rows {sort} into {after} rows"
+
+
+def clean_log(table: LakeTable, ledger: Callable[[], Ledger]) -> Iterator[str]:
+    """Carry the ledger forward, then delete commits and unnamed data files that are older than KEPT."""
+    if table.current() is None:
+        return
+    known = ledger()
+    if known.version - known.carried < CARRY_EVERY:
+        return
+    delta = table.fork()
+    try:
+        table.commit(delta, [], ledger().carry_mark(), Transaction(TIDY, delta.version() + 1))
+    except StoreConflictError:
+        yield "log: another tidy was first; left as it is"
+        return
+    yield f"log: {table.clean()} data files deleted that nothing needs"
+
+
+def _over(day: date, now: datetime) -> bool:
+    return now >= datetime.combine(day, datetime.min.time(), UTC) + timedelta(days=1) + SEAL_AFTER
+
+
+def _merge(table: LakeTable, delta: DeltaTable, chosen: list[DataFile], sort: str) -> tuple[int, int]:
+    day, stamp = chosen[0].day, int(time.time() * 1000)  # file times are the machine's, whatever the clock
+    partition: dict[str, str | None] = {"day": day.isoformat()}
+    filesystem = table.filesystem(delta)
+    adds: list[AddAction] = []
+    with engine_errors(f"cannot merge day {day} of lake {table.uri}"):
+        for rows in _slices(filesystem, chosen):
+            path = f"day={day}/{sort}-{uuid.uuid4()}.parquet"
+            _write(filesystem, path, rows)
+            table.sync_file(path)
+            size = filesystem.get_file_info(path).size
+            adds.append(AddAction(path, size, partition, stamp, False, json.dumps(_statistics(rows))))
+    removes = [RemoveAction(f.path, False, stamp, f.size, partition) for f in chosen]
+    after = sum(json.loads(add.stats)["numRecords"] for add in adds)
+    table.commit(delta, [*adds, *removes], {"tidy": str(day)}, Transaction(TIDY, delta.version() + 1))
+    return sum(file.rows for file in chosen), after
+
+
+def _slices(filesystem: fs.FileSystem, chosen: list[DataFile]) -> Iterator[pa.Table]:
+    """The chosen files' rows, sorted and deduplicated, in ranges of series that fit in memory."""
+    dataset = ds.dataset([f.path for f in chosen], schema=ROWS, format="parquet", filesystem=filesystem)
+    count = -(-sum(file.rows for file in chosen) // SLICE_ROWS)
+    if count <= 1:
+        yield latest_wins(dataset.to_table())
+        return
+    names: set[str] = set()
+    for batch in dataset.to_batches(columns=["series"]):
+        names.update(str(name) for name in pc.unique(batch["series"]).to_pylist())
+    ordered, step = sorted(names), -(-len(names) // count)
+    for at in range(0, len(ordered), step):
+        part = ordered[at : at + step]
+        bounds = (ds.field("series") >= part[0]) & (ds.field("series") <= part[-1])
+        yield latest_wins(dataset.to_table(filter=bounds))
+
+
+def _write(filesystem: fs.FileSystem, path: str, rows: pa.Table) -> None:
+    with filesystem.open_output_stream(path) as sink:
+        pq.write_table(
+            rows,
+            sink,
+            row_group_size=ROW_GROUP,
+            compression="zstd",
+            compression_level=6,
+            use_dictionary=["series", "value", "quality", "writer"],  # type: ignore[arg-type]
+            column_encoding=dict.fromkeys(("time", "received", "batch"), "DELTA_BINARY_PACKED"),
+        )
+
+
+def _statistics(rows: pa.Table) -> dict[str, Any]:
+    """Delta's statistics of one file, for the columns that reads prune by."""
+    (first, last), (low, high) = _ends(rows["time"]), _ends(rows["series"])
+
+    def text(moment: datetime) -> str:
+        return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+    return {
+        "numRecords": len(rows),
+        "minValues": {"series": low, "time": text(first)},
+        "maxValues": {"series": high, "time": text(last)},
+        "nullCount": {"series": 0, "time": 0},
+    }
+
+
+def _ends(column: pa.ChunkedArray[Any]) -> tuple[Any, Any]:
+    return pc.min(column).as_py(), pc.max(column).as_py()
