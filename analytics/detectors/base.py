@@ -63,7 +63,7 @@ class Draft:
 
 @runtime_checkable
 class Detector(Protocol):
-    """A detector of one unit type (``instrument`` for those that look at every instrument of a skid)."""
+    """A detector of one unit type; ``*`` is called for every unit, for what may happen to any instrument."""
 
     name: ClassVar[str]
     version: ClassVar[int]
