@@ -1,0 +1,1 @@
+"""The whole main job in one process, on invented data."""
