@@ -82,9 +82,7 @@ def arriving(server: Mosquitto, name: str) -> set[int]:
 
 def connected(server: Mosquitto, client_id: str, *, clean: bool, on_message=None) -> mqtt.Client:
     """A paho client, connected, its loop running in a thread; userdata is set on each SUBACK."""
-    client = mqtt.Client(
-        CallbackAPIVersion.VERSION2, client_id, clean_session=clean, userdata=threading.Event()
-    )
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id, clean_session=clean, userdata=threading.Event())
     up = threading.Event()
     client.on_connect = lambda *_: up.set()
     client.on_subscribe = lambda _client, subscribed, *_: subscribed.set()
