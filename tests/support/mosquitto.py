@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 import os
 import shutil
 import socket
@@ -113,8 +112,9 @@ class Mosquitto:
     def _config(self) -> list[str]:
         return [
             *self._lines,
-            # Started by root, mosquitto would become a user who cannot read pytest's private folders.
-            f"user {getpass.getuser()}",
+            # Started by root, mosquitto would become a user who cannot read pytest's private folders;
+            # started by anybody else, it does not look at this line.
+            "user root",
             f"listener {self.port} {self.host}",
             "allow_anonymous true",
             f"persistence_location {self.folder}/",
