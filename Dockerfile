@@ -14,13 +14,13 @@ COPY simulator simulator
 RUN python -m build --wheel --outdir /dist
 
 FROM python:3.11-slim
-# The number is fixed so that the owner of a volume stays the same over image builds.
+# The number is fixed so that the owner of a volume stays the same over image builds. A new named volume
+# takes its owner from the image's folder of that path, so those of docker-compose.yml are made here.
 RUN useradd --system --uid 10001 --create-home skidhand \
-    && install -d -o skidhand -g skidhand /data
+    && install -d -o skidhand -g skidhand /data /data/lake /data/spool
 COPY --from=build /dist /dist
 RUN pip install --no-cache-dir "$(echo /dist/*.whl)[influx,postgres]" && rm -r /dist
 USER skidhand
 WORKDIR /data
-VOLUME /data
 ENTRYPOINT ["skidhand"]
 CMD ["--help"]
