@@ -35,14 +35,14 @@ clean:
 	rm -rf .venv build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis
 
 programs:
-	@.ci/debian-packages $(TEST_PROGRAMS)
+	@sh .ci/debian-packages $(TEST_PROGRAMS)
 
 # Installed anew only when pyproject.toml changes; the package itself is editable.
 $(INSTALLED): pyproject.toml
 	@command -v $(PYTHON) >/dev/null || { echo "skidhand needs Python 3.11 or newer, and there is no '$(PYTHON)'; name another: make PYTHON=..." >&2; exit 1; }
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "skidhand needs Python 3.11 or newer, and '$(PYTHON)' is $$($(PYTHON) -V 2>&1); name another: make PYTHON=..." >&2; exit 1; }
 	@$(PYTHON) -c 'import ensurepip' 2>/dev/null || { echo "'$(PYTHON)' cannot make a virtual environment (Debian: apt-get install python3-venv)" >&2; exit 1; }
-	@test -x $(BIN)/python || $(PYTHON) -m venv .venv
+	@$(BIN)/python -m pip --version >/dev/null 2>&1 || $(PYTHON) -m venv --clear .venv
 	@echo "Installing skidhand into .venv (some minutes the first time) ..."
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-input -e '.[$(EXTRAS)]'
 	@touch $@

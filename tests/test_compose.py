@@ -8,12 +8,14 @@ import shutil
 import subprocess
 import tomllib
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 import yaml
 from typer.main import get_command
 
 from skidhand.cli.main import app
+from skidhand.settings import load_settings
 from tests.support.needs import missing
 
 ROOT = Path(__file__).parents[1]
@@ -121,6 +123,19 @@ def test_our_paths_lie_in_a_volume(compose):
         wanted = {environment["SKIDHAND_STORE"]}
         wanted |= {str(Path(environment["SKIDHAND_SPOOL"]).parent)} if name == "ingest" else set()
         assert (name, volume_targets(compose["services"][name])) == (name, wanted)
+
+
+def test_our_environment_is_understood(compose, monkeypatch, tmp_path):
+    """skidhand reads every variable that we set (unknown ones are errors), and they name services that run."""
+    monkeypatch.chdir(tmp_path)
+    for name, value in compose["x-service"]["environment"].items():
+        monkeypatch.setenv(name, re.sub(r"\$\{.*?\}", "secret", value))
+    settings = load_settings()
+    assert settings.broker.host in compose["services"]
+    assert urlsplit(settings.logbook).hostname in compose["services"]
+    assert settings.spool_file.parent == Path("/data/spool")
+    mounted = {mount.split(":")[-2] for mount in compose["x-service"]["volumes"] if mount.endswith(":ro")}
+    assert {str(settings.fleet)} == mounted
 
 
 def test_our_volumes_belong_to_the_user(compose):
