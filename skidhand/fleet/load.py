@@ -49,9 +49,9 @@ def parse_fleet(text: str, name: str = "fleet file") -> FleetVersion:
         fleet = Fleet.model_validate(data)
     except ValidationError as error:
         wrong = [(tuple(e["loc"]), _said(e)) for e in error.errors(include_url=False)]
-        raise FleetFileError(_report(name, node, wrong)) from error
+        raise FleetFileError(report(name, node, wrong)) from error
     if found := list(rules.problems(fleet)):
-        raise FleetFileError(_report(name, node, found))
+        raise FleetFileError(report(name, node, found))
     return FleetVersion(fleet, text, hashlib.sha256(text.encode()).hexdigest())
 
 
@@ -61,7 +61,8 @@ def _said(error: Any) -> str:
     return str(error["msg"]).removeprefix("Value error, ") + shown
 
 
-def _report(name: str, node: yaml.Node, wrong: list[rules.Problem]) -> str:
+def report(name: str, node: yaml.Node, wrong: list[rules.Problem]) -> str:
+    """One line a problem: file, line, path into the file, message."""
     lines = []
     for path, message in wrong:
         line, reached = _line(node, path)

@@ -67,10 +67,8 @@ def _units(path: Path, units: tuple[Unit, ...], instruments: Mapping[str, Instru
     ids = [unit.id for unit in units]
     for name, count in Counter(ids).items():
         if count > 1:
-            yield (
-                (*path, "units", ids.index(name), "id"),
-                f"unit id {name!r} stands {count} times on one skid or site",
-            )
+            second = [i for i, other in enumerate(ids) if other == name][1]
+            yield (*path, "units", second, "id"), f"unit id {name!r} stands {count} times on one skid or site"
     for i, unit in enumerate(units):
         here = (*path, "units", i)
         if unit.type not in types:

@@ -1,0 +1,1 @@
+"""The command line: one file a command. They parse, call a room's function, and print; no more."""

@@ -1,0 +1,95 @@
+"""``skidhand check``: is the fleet file right, what is watched, and put it in force."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from skidhand.cli.options import (
+    ConfigOption,
+    Format,
+    FormatOption,
+    LogbookOption,
+    open_logbook,
+    parse_time,
+    settings_from,
+    talk,
+    user_name,
+)
+from skidhand.cli.output import print_rows
+from skidhand.errors import FleetFileError, UserError
+
+if TYPE_CHECKING:
+    from skidhand.fleet import FleetVersion
+    from skidhand.settings import Settings
+
+COLUMNS = ("skid", "unit", "type", "kind", "watched", "note")
+
+
+def command(
+    file: Annotated[Path, typer.Argument(exists=True, dir_okay=False, metavar="FLEET", help="The fleet file.")],
+    apply: Annotated[bool, typer.Option("--apply", help="Put the file in force, through the logbook.")] = False,
+    effective: Annotated[
+        str | None,
+        typer.Option("--effective", metavar="TIME", help="In force from this source time on (default: now)."),
+    ] = None,
+    who: Annotated[str | None, typer.Option("--who", metavar="NAME", help="Who puts it in force.")] = None,
+    config: ConfigOption = None,
+    logbook: LogbookOption = None,
+    format: FormatOption = Format.TABLE,
+) -> None:
+    """Check a fleet file, say what is watched and what is not, put it in force.
+
+    Exit status 0: the file is right. 1: it is wrong, and each error names its line.
+
+    \b
+    Example:
+        skidhand check fleet.yaml --apply --who "M. Reyes"
+    """
+    from skidhand.cli.coverage import coverage
+    from skidhand.fleet import load_fleet
+
+    if (effective or who) and not apply:
+        raise UserError("--effective and --who belong to --apply")
+    try:
+        version = load_fleet(file)
+    except FleetFileError as error:
+        talk(str(error))
+        raise typer.Exit(1) from error
+    rows = list(coverage(version.fleet))
+    print_rows(rows, COLUMNS, format)
+    talk(_summary(file, version, rows))
+    if apply:
+        _apply(file, version, settings_from(config, logbook=logbook), effective, who)
+
+
+def _summary(file: Path, version: FleetVersion, rows: list[dict[str, Any]]) -> str:
+    fleet = version.fleet
+    counts = Counter(row["watched"] for row in rows)
+    return (
+        f"{file}: right. {fleet.fleet}: {len(fleet.sites)} sites, {len(fleet.skids)} skids, "
+        f"{counts[True]} kinds of finding watched, {counts[False]} not. Version {version.digest[:12]}."
+    )
+
+
+def _apply(file: Path, version: FleetVersion, settings: Settings, effective: str | None, who: str | None) -> None:
+    from skidhand.fleet.change import check_change
+
+    book, clock = open_logbook(settings)
+    with book:
+        moment = parse_time(effective) if effective else clock.now()
+        if moment is None:
+            raise UserError("the stream has announced no time yet; give --effective TIME")
+        try:
+            check_change(version, [old for _, old in book.fleets.versions()], str(file))
+        except FleetFileError as error:
+            talk(str(error))
+            raise typer.Exit(1) from error
+        done = book.fleets.apply(version, effective=moment, who=who or user_name())
+    if done:
+        talk(f"In force from {moment:%Y-%m-%d %H:%M:%SZ} on; services take it at their next tick.")
+    else:
+        talk("Already in force; nothing changed.")

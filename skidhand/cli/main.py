@@ -1,0 +1,51 @@
+"""Joins the commands, and turns our errors into a message and an exit status.
+
+0 fine · 1 the answer is no · 2 wrong use · 3 something outside failed.
+"""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+import skidhand
+from skidhand.cli import check, plugins
+from skidhand.errors import SkidhandError
+
+app = typer.Typer(
+    name="skidhand",
+    help="Historian and anomaly detector for produced-water treatment skids.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+app.command("check")(check.command)
+app.command("plugins")(plugins.command)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"skidhand {skidhand.__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[  # its callback has done all
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
+    ] = False,
+) -> None:
+    pass
+
+
+def main() -> None:
+    """What the ``skidhand`` script runs."""
+    try:
+        app()
+    except SkidhandError as error:
+        typer.echo(f"skidhand: {error}", err=True)
+        sys.exit(error.exit_code)
