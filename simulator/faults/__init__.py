@@ -1,0 +1,17 @@
+"""Faults and look-alikes by name: importing this package registers them all in FAULTS."""
+
+from simulator.faults import carrier, cyclone, filter_bed, instrument, operation, strainer, tank
+from simulator.faults.base import FAULTS, Fault, strength
+
+__all__ = [
+    "FAULTS",
+    "Fault",
+    "carrier",
+    "cyclone",
+    "filter_bed",
+    "instrument",
+    "operation",
+    "strainer",
+    "strength",
+    "tank",
+]

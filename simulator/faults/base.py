@@ -1,0 +1,72 @@
+"""What a fault or look-alike is, as data; each changes the physics, an instrument or the carrier."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from simulator.plant.conditions import Conditions
+
+Strikes = Literal["plant", "instrument", "carrier"]
+Shape = Literal["step", "ramp", "stairs"]
+Change = Callable[[Conditions, float, float], None]
+"""(conditions, strength now 0 to 1, hours the event lasts) → conditions are changed in place."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault or look-alike.
+
+    ``kind`` and ``cause`` are what a finding about it should say, None for what must raise none.
+    An engineer could first know after ``visible_share`` of its duration and ``visible_minutes``; it is
+    too late after ``late_share`` and ``late_minutes``. Its signs last ``aftermath_hours`` beyond its end.
+    """
+
+    name: str
+    about: str
+    strikes: Strikes
+    unit_type: str | None = None
+    kind: str | None = None
+    cause: str | None = None
+    lookalike: bool = False
+    shape: Shape = "step"
+    rise_hours: float = 0.0  # a step takes so long to come, and to go
+    change: Change | None = None
+    visible_share: float = 0.0
+    visible_minutes: float = 5.0
+    late_share: float = 1.0
+    late_minutes: float = 0.0
+    aftermath_hours: float = 0.0
+
+
+FAULTS: Final[dict[str, Fault]] = {}
+
+
+def register(fault: Fault) -> Fault:
+    """Add a fault to FAULTS; ValueError if the name is taken."""
+    if fault.name in FAULTS:
+        raise ValueError(f"two faults are called {fault.name!r}")
+    FAULTS[fault.name] = fault
+    return fault
+
+
+def strength(fault: Fault, elapsed: float, hours: float, severity: float, stairs: tuple[float, ...]) -> float:
+    """How strongly the fault acts ``elapsed`` hours after its onset: 0 to ``severity``.
+
+    ``stairs`` are the shares of the duration at which a stair is taken (for shape ``stairs``).
+    """
+    if elapsed < 0 or elapsed >= hours + (fault.rise_hours if fault.shape == "step" else 0.0):
+        return 0.0
+    share = elapsed / hours
+    match fault.shape:
+        case "ramp":
+            return severity * share
+        case "stairs":
+            return severity * sum(share >= stair for stair in stairs) / len(stairs)
+        case "step":
+            if fault.rise_hours == 0.0:
+                return severity
+            rising = min(1.0, elapsed / fault.rise_hours)
+            falling = 1.0 - max(0.0, elapsed - hours) / fault.rise_hours
+            return severity * min(rising, falling)

@@ -1,0 +1,204 @@
+"""Samples of a scenario, chunk by chunk, in the order in which they would arrive.
+
+A scan every 10 s reads all of a skid's instruments; the carrier then drops, delays or holds back. Memory
+is bounded by the chunk and by what an outage holds back; chunks of any length give the same rows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from simulator.carrier import Link
+from simulator.instruments import SCAN_S, Counter, Transmitter, reported
+from simulator.scenario import Scenario
+from simulator.skid_plant import SkidPlant, acting, whole_minutes
+from simulator.streams import Floats
+from skidhand.errors import InputFileError
+from skidhand.fleet import Instrument
+from skidhand.model.quality import GOOD
+from skidhand.model.samples import SAMPLES, micros, series_id
+from skidhand.units import convert_array
+
+MICRO = 1_000_000
+SCANS_PER_MINUTE = 60 // SCAN_S
+HEARTBEAT_S = 600.0  # a report-on-change instrument still speaks so often
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """What arrives of one skid in [start, end): ``samples`` by rising ``received``, schema SAMPLES."""
+
+    start: datetime
+    end: datetime
+    skid: str
+    samples: pa.Table
+
+
+def generate(
+    scenario: Scenario,
+    *,
+    hours: float | None = None,
+    skids: int | None = None,
+    seed: int | None = None,
+    chunk_hours: float = 6,
+) -> Iterator[Chunk]:
+    """Samples of the first ``skids`` skids over the first ``hours``; all of both when None.
+
+    What is still held back or on its way at the end is never sent. Raises ValueError for a span or chunk
+    that is not positive and InputFileError for what the simulator cannot play.
+    """
+    span = scenario.file.hours if hours is None else hours
+    if span <= 0 or chunk_hours <= 0:
+        raise ValueError(f"hours and chunk_hours must be above 0, got {span:g} and {chunk_hours:g}")
+    number = scenario.file.seed if seed is None else seed
+    chosen = [skid.id for skid in scenario.fleet.skids][:skids]
+    sources = [SkidSource(scenario, skid_id, number) for skid_id in chosen]
+    done, total, width = 0, whole_minutes(span), whole_minutes(chunk_hours)
+    while done < total:
+        minutes = min(width, total - done)
+        start = scenario.start + timedelta(minutes=done)
+        for source in sources:
+            yield Chunk(start, start + timedelta(minutes=minutes), source.skid_id, source.take(minutes))
+        done += minutes
+
+
+@dataclass(slots=True)
+class _Channel:
+    """One tag: which column of the plant it reads, in which unit, how often it reports."""
+
+    tag: str
+    column: int
+    unit: str
+    declared: Instrument
+    instrument: Transmitter | Counter
+    stepwise: bool  # a state holds until it changes, it has no value in between
+    every: int  # scans
+    last_sent: list[float]
+
+
+class SkidSource:
+    """One skid's samples, a stretch of minutes at a time."""
+
+    def __init__(self, scenario: Scenario, skid_id: str, seed: int) -> None:
+        self.skid_id = skid_id
+        self._plant = SkidPlant(scenario, skid_id, seed)
+        self._start_us = micros(scenario.start)
+        self._scan = 0
+        self._channels = _channels(self._plant, scenario, seed)
+        self._names = pa.array([series_id(skid_id, channel.tag) for channel in self._channels], pa.string())
+        events = acting(scenario, skid_id, seed)
+        outages = [a for a in events if a.fault.strikes == "carrier"]
+        self._link = Link(seed, skid_id, scenario.story(skid_id).carrier, outages, self._start_us)
+        self._held: pa.Table = SAMPLES.empty_table()
+
+    def take(self, minutes: int) -> pa.Table:
+        """Samples that arrive in the next ``minutes``."""
+        rows = self._plant.run(minutes)
+        count = minutes * SCANS_PER_MINUTE
+        scans = np.arange(self._scan, self._scan + count)
+        self._scan += count
+        hours = np.asarray(scans * (SCAN_S / 3600.0), dtype=np.float64)
+        place = np.arange(count, dtype=np.float64) / SCANS_PER_MINUTE
+        true_us = self._start_us + scans * (SCAN_S * MICRO)
+        source_us, received_us = self._link.stamp(true_us)
+        values = np.empty((count, len(self._channels)))
+        sent = np.empty((count, len(self._channels)), dtype=bool)
+        for i, channel in enumerate(self._channels):
+            values[:, i] = self._read(channel, rows[:, channel.column], hours, place)
+            sent[:, i] = self._reports(channel, scans, true_us, values[:, i])
+        sent &= self._link.kept(count, len(self._channels))
+        return self._arrivals(self._table(values, sent, source_us, received_us))
+
+    def _read(self, channel: _Channel, column: Floats, hours: Floats, place: Floats) -> Floats:
+        if channel.stepwise:
+            true = column[np.floor(place).astype(np.int64)]
+        else:
+            true = np.interp(place, np.arange(len(column)), column)
+        return channel.instrument.draw(hours, convert_array(true, channel.unit, channel.declared.unit))
+
+    def _reports(self, channel: _Channel, scans: Ints, true_us: Ints, values: Floats) -> npt.NDArray[np.bool_]:
+        if channel.declared.reporting == "periodic":
+            return np.asarray(scans % channel.every == 0)
+        heartbeat = int((channel.declared.expected_s or HEARTBEAT_S) * MICRO)
+        return reported(true_us, values, channel.declared.deadband or 0.0, heartbeat, channel.last_sent)
+
+    def _table(self, values: Floats, sent: npt.NDArray[np.bool_], source_us: Ints, received_us: Ints) -> pa.Table:
+        scan, channel = np.nonzero(sent)
+        return pa.table(
+            [
+                self._names.take(channel),
+                pa.array(source_us[scan]).cast(SAMPLES.field("time").type),
+                pa.array(values[scan, channel]),
+                pa.array(np.full(len(scan), GOOD, dtype=np.int64)),
+                pa.array(received_us[scan]).cast(SAMPLES.field("received").type),
+            ],
+            schema=SAMPLES,
+        )
+
+    def _arrivals(self, fresh: pa.Table) -> pa.Table:
+        """What has arrived by now, in order of arrival; the rest is held for later."""
+        both = pa.concat_tables([self._held, fresh])
+        received = both["received"].cast(pa.int64()).to_numpy()
+        order = np.argsort(received, kind="stable")
+        now_us = self._start_us + self._scan * SCAN_S * MICRO
+        cut = int(np.searchsorted(received[order], now_us, side="left"))
+        self._held = both.take(order[cut:])
+        return both.take(order[:cut]).combine_chunks()
+
+
+def _channels(plant: SkidPlant, scenario: Scenario, seed: int) -> list[_Channel]:
+    """A channel per instrument of the skid, found by the role that names it.
+
+    Raises InputFileError for an instrument that no role names or whose role is not simulated.
+    """
+    events = acting(scenario, plant.skid.id, seed)
+    columns = {column: i for i, column in enumerate(plant.columns)}
+    place: dict[str, tuple[str, str]] = {}
+    for unit in plant.view.units:
+        for role, tag in unit.tags.items():
+            if (unit.type.name, role) in columns:
+                place.setdefault(tag, (unit.type.name, role))
+    types = {unit.type.name: unit.type for unit in plant.view.units}
+    channels = []
+    for tag, declared in plant.skid.instruments.items():
+        if tag not in place:
+            known = ", ".join(f"{unit}.{role}" for unit, role in columns if unit in types)
+            raise InputFileError(
+                f"skid {plant.skid.id}: nothing in the plant stands behind instrument {tag}; give it one of {known}"
+            )
+        unit_type, role = place[tag]
+        declared_role = types[unit_type].roles[role]
+        ails = [a for a in events if a.event.tag == tag]
+        exact = declared_role.state or declared.total
+        instrument: Transmitter | Counter = (
+            Counter(declared) if exact else Transmitter(seed, plant.skid.id, tag, declared, declared_role.unit, ails)
+        )
+        channels.append(
+            _Channel(
+                tag=tag,
+                column=columns[place[tag]],
+                unit=declared_role.unit,
+                declared=declared,
+                instrument=instrument,
+                stepwise=declared_role.state,
+                every=_scans(plant.skid.id, tag, declared),
+                last_sent=[],
+            )
+        )
+    return channels
+
+
+def _scans(skid_id: str, tag: str, declared: Instrument) -> int:
+    seconds = declared.expected_s or float(SCAN_S)
+    if declared.reporting == "periodic" and (seconds < SCAN_S or seconds % SCAN_S):
+        raise InputFileError(
+            f"skid {skid_id}: {tag} reports every {seconds:g} s; simulated are multiples of {SCAN_S} s"
+        )
+    return max(1, int(seconds // SCAN_S))

@@ -1,0 +1,142 @@
+"""Instruments: what a transmitter makes of the true value.
+
+true value ─▶ lag ─▶ correlated noise, spikes ─▶ what ails it (fouled, frozen) ─▶ range ─▶ 12-bit steps
+
+Spreads, lags and spike rates are common practice without a source. Transmitters saturate at 3.8 and
+20.5 mA, so at −1.25 % and +103.125 % of range (NAMUR NE 43).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from simulator.skid_plant import Acting
+from simulator.streams import Correlated, Floats, Lag, generator
+from skidhand.fleet import Instrument as Declared
+
+SCAN_S: Final = 10
+BITS: Final = 4095
+BELOW, ABOVE = 0.0125, 0.03125  # NE 43
+DECIMALS: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Nature:
+    """How one kind of instrument behaves; ``noise`` is a share of span, ``relative`` a share of reading."""
+
+    noise: float
+    tau_s: float = 15.0
+    lag_s: float = 2.0
+    relative: float = 0.0
+    spikes: float = 0.0  # chance per scan
+    span: float = 100.0  # when the fleet file gives no range; in the unit of the role
+
+
+NATURES: Final[dict[str, Nature]] = {
+    "m3/h": Nature(noise=0.003, span=100.0, spikes=2e-5),
+    "kPa": Nature(noise=0.0015, lag_s=1.0, span=1000.0, spikes=2e-5),
+    "m": Nature(noise=0.0015, lag_s=5.0, tau_s=30.0, span=3.0, spikes=2e-5),
+    "Cel": Nature(noise=0.0005, lag_s=30.0, tau_s=60.0, span=100.0),
+    "mg/L": Nature(noise=0.003, lag_s=60.0, tau_s=60.0, relative=0.03, span=1000.0, spikes=2e-4),
+    "{NTU}": Nature(noise=0.003, lag_s=30.0, tau_s=60.0, relative=0.04, span=100.0, spikes=2e-4),
+    "/min": Nature(noise=0.0005, lag_s=0.0, span=500.0),
+    "A": Nature(noise=0.004, span=50.0),
+    "kg/m3": Nature(noise=0.001, lag_s=10.0, span=300.0),
+    "V": Nature(noise=0.002, span=600.0),
+}
+OIL_WINDOW: Final = 0.5  # a fully fouled window: apparent oil, as a share of span × 0.3, and as a share of signal
+SPIKE_SIZE: Final = 0.15  # of span
+
+
+class Transmitter:
+    """One measuring instrument, drawn in blocks of scans; equal blocks or not, the readings are the same."""
+
+    def __init__(self, seed: int, skid: str, tag: str, declared: Declared, unit: str, ails: Sequence[Acting]) -> None:
+        nature = NATURES.get(unit, Nature(noise=0.002))
+        low, high = declared.range or (0.0, nature.span)
+        self._low, self._high = low, high
+        self._quantised = declared.range is not None
+        self._nature = nature
+        self._ails = ails
+        span = high - low
+        self._noise = Correlated(
+            generator(seed, skid, f"{tag}/noise"), nature.noise * span, nature.tau_s, float(SCAN_S)
+        )
+        self._relative = Correlated(
+            generator(seed, skid, f"{tag}/relative"), nature.relative, nature.tau_s, float(SCAN_S)
+        )
+        self._lag = Lag(nature.lag_s, float(SCAN_S))
+        self._spikes = generator(seed, skid, f"{tag}/spikes")
+        self._held: dict[int, float] = {}  # event -> value at which it froze
+
+    def draw(self, hours: Floats, true: Floats) -> Floats:
+        """Readings for the ``true`` values at ``hours`` after the scenario's start; same shape."""
+        slow = self._lag.take(true)
+        noise = self._noise.take(len(true))
+        quiet = np.ones(len(true))
+        for active in self._ails:
+            if active.fault.name == "analyser-fouling":
+                dirt = np.array([active.strength(float(h)) for h in hours])
+                slow = slow * (1.0 - 0.2 * dirt) + OIL_WINDOW * 0.3 * (self._high - self._low) * dirt
+                quiet = 1.0 - 0.5 * dirt
+        values = slow + quiet * (noise + np.abs(slow) * self._relative.take(len(true)))
+        values = values + self._spiked(len(true))
+        return self._held_still(hours, self._ranged(values))
+
+    def _spiked(self, count: int) -> Floats:
+        draw = self._spikes.random((count, 2))
+        size = (draw[:, 1] - 0.3) * 2.0 * SPIKE_SIZE * (self._high - self._low)
+        return np.where(draw[:, 0] < self._nature.spikes, size, 0.0)
+
+    def _ranged(self, values: Floats) -> Floats:
+        span = self._high - self._low
+        if self._quantised:
+            values = np.clip(values, self._low - BELOW * span, self._high + ABOVE * span)
+            values = np.round((values - self._low) / span * BITS) / BITS * span + self._low
+        return np.round(values, DECIMALS)
+
+    def _held_still(self, hours: Floats, values: Floats) -> Floats:
+        for i, active in enumerate(self._ails):
+            if active.fault.name == "sensor-freeze":
+                frozen = (hours >= active.event.at) & (hours < active.event.at + active.event.hours)
+                if frozen.any():
+                    held = self._held.setdefault(i, float(values[int(np.argmax(frozen))]))
+                    values = np.where(frozen, held, values)
+        return values
+
+
+class Counter:
+    """A meter's own total or a state: no noise; a total rolls over where the fleet file says so."""
+
+    def __init__(self, declared: Declared) -> None:
+        self._rollover = declared.rollover if declared.total else None
+        self._step = 0.1 if declared.total else 1.0
+
+    def draw(self, hours: Floats, true: Floats) -> Floats:
+        """Readings for the ``true`` values; same shape."""
+        del hours
+        values = np.floor(true / self._step + 1e-9) * self._step
+        if self._rollover is not None:
+            values = np.mod(values, self._rollover)
+        return np.round(values, DECIMALS)
+
+
+def reported(
+    times_us: npt.NDArray[np.int64], values: Floats, deadband: float, heartbeat_us: int, last: list[float]
+) -> npt.NDArray[np.bool_]:
+    """Mask of scans that a report-on-change instrument sends.
+
+    A scan is sent when it differs from the last sent by more than ``deadband`` or ``heartbeat_us`` is over.
+    ``last`` holds [time µs, value] of the last one sent, empty at first; it is brought up to date.
+    """
+    sent = np.zeros(len(values), dtype=bool)
+    for i, (time, value) in enumerate(zip(times_us.tolist(), values.tolist(), strict=True)):
+        if not last or abs(value - last[1]) > deadband or time - last[0] >= heartbeat_us:
+            sent[i] = True
+            last[:] = [time, value]
+    return sent

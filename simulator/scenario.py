@@ -1,0 +1,190 @@
+"""Scenario files: a fleet and what happens to its skids. YAML, checked; errors name field, value and choices."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Literal
+
+import yaml
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from simulator.faults import FAULTS
+from simulator.plant.media_filter import Law
+from skidhand.errors import InputFileError
+from skidhand.fleet import Fleet, load_fleet
+
+PACKAGED = "simulator.scenarios"
+
+
+class Block(BaseModel):
+    """A block of the file: unknown keys are errors."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Plant(Block):
+    """One skid's normal: what comes from the pad and how its units are sized where the fleet file is silent."""
+
+    load: float = Field(1.0, gt=0.2, le=1.2, description="normal flow as a share of design flow")
+    temperature: float = Field(25.0, ge=5, le=60, description="feed, °C")
+    oil: float = Field(900.0, gt=0, le=20_000, description="oil from the pad, mg/L")
+    droplet_median_um: float = Field(90.0, ge=5, le=200)
+    droplet_spread: float = Field(0.8, gt=0.1, le=2)
+    solids: float = Field(25.0, ge=0, le=1000, description="suspended solids from the pad, mg/L")
+    run_hours: float = Field(20.0, ge=2, le=500, description="filter run from clean to four times clean")
+    run_started: float = Field(0.0, ge=0, lt=1, description="share of a run that is over at the start")
+    law: Law = "cake"
+    cyclone_dp: float = Field(207.0, gt=20, le=1000, description="kPa at design flow")
+    cyclone_outlet: float = Field(207.0, gt=20, le=1000, description="kPa held at the water outlet")
+    cyclone_split: float = Field(0.03, ge=0.01, le=0.08)
+    cyclone_pdr: float = Field(1.7, ge=1.1, le=2.0)
+    strainer_dp: float = Field(15.0, gt=1, le=60, description="clean, kPa at design flow")
+
+
+class Carrier(Block):
+    """The link to the broker."""
+
+    latency_s: float = Field(0.5, ge=0, le=30)
+    dropped: float = Field(2e-4, ge=0, le=0.5, description="share of samples that never arrive")
+    late: float = Field(1e-3, ge=0, le=0.5, description="share of scans that come up to a minute late")
+    clock_offset_s: float = Field(0.0, ge=-3600, le=3600, description="the skid's clock against UTC")
+
+
+class Event(Block):
+    """One fault or look-alike: when (hours after the start), how long, how strong."""
+
+    event: str
+    at: float = Field(ge=0)
+    hours: float = Field(gt=0)
+    severity: float = Field(1.0, gt=0, le=2)
+    tag: str | None = None
+
+    @field_validator("event")
+    @classmethod
+    def _known(cls, name: str) -> str:
+        if name not in FAULTS:
+            raise ValueError(f"no fault or look-alike {name!r}; there are {', '.join(sorted(FAULTS))}")
+        return name
+
+
+class SkidStory(Block):
+    """What one skid is like and what happens to it."""
+
+    plant: Plant = Plant()
+    carrier: Carrier = Carrier()
+    story: tuple[Event, ...] = ()
+
+
+class ScenarioFile(Block):
+    """The file. ``fleet`` is a path beside the scenario file, or the name of a packaged fleet."""
+
+    version: Literal[1]
+    scenario: str = Field(min_length=1)
+    about: str = ""
+    fleet: str
+    start: AwareDatetime
+    hours: float = Field(gt=0, le=20 * 8766)
+    seed: int = Field(1, ge=0)
+    skids: dict[str, SkidStory] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """A checked scenario with its fleet."""
+
+    file: ScenarioFile
+    fleet: Fleet
+    fleet_path: Path
+
+    @property
+    def name(self) -> str:
+        """The scenario's own name."""
+        return self.file.scenario
+
+    @property
+    def start(self) -> datetime:
+        """First source time, aware."""
+        return self.file.start
+
+    def story(self, skid: str) -> SkidStory:
+        """The story of ``skid``; a quiet one where the file gives none."""
+        return self.file.skids.get(skid, SkidStory())
+
+
+def packaged_scenarios() -> list[str]:
+    """Names that ``load_scenario`` knows without a path, sorted."""
+    return sorted(p.name.removesuffix(".yaml") for p in files(PACKAGED).iterdir() if p.name.endswith(".yaml"))
+
+
+def load_scenario(path_or_name: Path | str) -> Scenario:
+    """Read and check a scenario; InputFileError lists what is wrong, a line each."""
+    path = _find(path_or_name)
+    try:
+        data = yaml.safe_load(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, yaml.YAMLError) as error:
+        raise InputFileError(f"{path}: cannot read the scenario: {error}") from error
+    try:
+        file = ScenarioFile.model_validate(data)
+    except ValidationError as error:
+        raise InputFileError("\n".join(_said(path, e) for e in error.errors(include_url=False))) from error
+    fleet_path = _fleet_path(path, file.fleet)
+    fleet = load_fleet(fleet_path).fleet
+    if wrong := _mismatches(file, fleet):
+        raise InputFileError("\n".join(f"{path}: {line}" for line in wrong))
+    return Scenario(file, fleet, fleet_path)
+
+
+def _find(path_or_name: Path | str) -> Path:
+    path = Path(path_or_name)
+    if path.suffix in (".yaml", ".yml") or path.is_file():
+        return path
+    names = packaged_scenarios()
+    if str(path_or_name) not in names:
+        raise InputFileError(
+            f"no scenario {str(path_or_name)!r}; give a path to a .yaml file or one of {', '.join(names)}"
+        )
+    return Path(str(files(PACKAGED).joinpath(f"{path_or_name}.yaml")))
+
+
+def _fleet_path(scenario: Path, fleet: str) -> Path:
+    beside = scenario.parent / fleet
+    packaged = Path(str(files("simulator.fleets").joinpath(f"{fleet.removesuffix('.yaml')}.yaml")))
+    for path in (beside, packaged):
+        if path.is_file():
+            return path
+    raise InputFileError(f"{scenario}: fleet: no file {fleet!r} beside the scenario and no packaged fleet of that name")
+
+
+def _said(path: Path, error: Any) -> str:
+    where = ".".join(str(part) for part in error["loc"])
+    message = str(error["msg"]).removeprefix("Value error, ")
+    got = "" if error["type"] in ("value_error", "missing") else f" (got {error['input']!r})"
+    return f"{path}: {where}: {message}{got}"
+
+
+def _mismatches(file: ScenarioFile, fleet: Fleet) -> list[str]:
+    """What the scenario says about skids, units and tags that the fleet does not have."""
+    wrong = []
+    known = {skid.id: skid for skid in fleet.skids}
+    for skid_id, story in file.skids.items():
+        if skid_id not in known:
+            wrong.append(f"skids.{skid_id}: no skid {skid_id!r} in the fleet; there are {', '.join(sorted(known))}")
+            continue
+        skid = known[skid_id]
+        types = {unit.type for unit in skid.units}
+        for i, event in enumerate(story.story):
+            where = f"skids.{skid_id}.story.{i}"
+            fault = FAULTS[event.event]
+            if fault.strikes == "instrument" and event.tag not in skid.instruments:
+                choices = ", ".join(sorted(skid.instruments))
+                wrong.append(f"{where}.tag: {event.event} needs one of this skid's tags (got {event.tag!r}): {choices}")
+            if fault.strikes != "instrument" and event.tag is not None:
+                wrong.append(f"{where}.tag: {event.event} strikes no instrument (got {event.tag!r}); leave 'tag' out")
+            if fault.unit_type is not None and fault.unit_type not in types:
+                wrong.append(
+                    f"{where}.event: {event.event} needs a {fault.unit_type}; {skid_id} has {', '.join(sorted(types))}"
+                )
+    return wrong
