@@ -15,6 +15,9 @@ Policy = Literal["good", "usable", "all"]
 WIDTHS: Final[tuple[int, ...]] = (60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400)
 """Bucket widths in seconds that ``read_buckets`` snaps to, counted from the UTC epoch."""
 
+CLOCKS: Final = ("wall", "stream")
+"""The kinds of clock that a store can carry for life."""
+
 BUCKET_COLUMNS: Final = (
     "series",  # string
     "start",  # timestamp[us, UTC]: start of the bucket
@@ -67,6 +70,12 @@ class Landed:
     digest: str
 
 
+def check_clock(kind: str) -> None:
+    """ValueError unless ``kind`` is one of CLOCKS."""
+    if kind not in CLOCKS:
+        raise ValueError(f"unknown clock {kind!r}; valid: {', '.join(CLOCKS)}")
+
+
 @runtime_checkable
 class Store(Protocol):
     """A time-series store. Times are aware UTC datetimes, spans half-open [start, end).
@@ -79,7 +88,10 @@ class Store(Protocol):
     """The URL scheme that picks this store, for example ``lake``."""
 
     lacks: ClassVar[Mapping[str, str]]
-    """Abilities this store does not have: name → reason. Known names: ``as_of``, ``changes``."""
+    """Abilities this store does not have: name → reason. Known names: ``as_of``, ``changes``.
+
+    Using one raises StoreError with the reason.
+    """
 
     def write(self, batch: Batch) -> bool:
         """Commit the batch exactly once; False when it had already landed.

@@ -24,7 +24,7 @@ from skidhand.errors import (
     WriterMismatchError,
 )
 from skidhand.model.samples import SAMPLES, micros
-from skidhand.stores.base import Batch, Changes, Landed, Policy
+from skidhand.stores.base import CLOCKS, Batch, Changes, Landed, Policy, check_clock
 from skidhand.stores.buckets import DAY, buckets_by_day
 from skidhand.stores.lake_ledger import Ledger, batch_mark, changed_spans
 from skidhand.stores.lake_read import Files, RowCache, read_rows
@@ -33,9 +33,7 @@ from skidhand.stores.lake_tidy import clean_log, tidy_days
 from skidhand.stores.rows import batch_rows, last_of_each, micros_of, samples_of, spans_of
 
 CLOCK: Final = "skidhand.clock"
-"""Application id whose number is the index in KINDS: it cannot be set twice at once, and appends go on."""
-
-KINDS: Final = ("wall", "stream")
+"""Application id whose number is the index in CLOCKS: it cannot be set twice at once, and appends go on."""
 
 EMPTY: Final = ":-1"
 """The cursor of a lake in which nothing was ever written."""
@@ -222,17 +220,16 @@ class LakeStore:
 
     def set_clock(self, kind: str) -> None:
         """See :meth:`skidhand.stores.base.Store.set_clock`."""
-        if kind not in KINDS:
-            raise ValueError(f"unknown clock {kind!r}; valid: {', '.join(KINDS)}")
+        check_clock(kind)
         self._table.ensure()
         delta = self._table.fork()
         if delta.transaction_version(CLOCK) is None:
             with suppress(StoreConflictError):  # another process set it in this moment: what it set counts
-                self._table.commit(delta, [], {"clock": kind}, Transaction(CLOCK, KINDS.index(kind)))
+                self._table.commit(delta, [], {"clock": kind}, Transaction(CLOCK, CLOCKS.index(kind)))
             delta = self._table.fork()
         found = delta.transaction_version(CLOCK)
-        if found != KINDS.index(kind):
-            known = "unknown" if found is None else KINDS[found]
+        if found != CLOCKS.index(kind):
+            known = "unknown" if found is None else CLOCKS[found]
             raise ClockMismatchError(f"lake {self.path} runs on the {known} clock, not {kind}")
 
     def tidy(self, *, now: datetime) -> Iterator[str]:

@@ -22,6 +22,9 @@ from skidhand.stores.rows import merge_spans
 _PLAIN: Final = 1000
 """Longest span text that is kept readable; series ids repeat themselves, so zlib takes off some 80 %."""
 
+REACH: Final = 512
+"""Commits that a new reader looks back for a carry at first."""
+
 Marks = Sequence[tuple[int, Mapping[str, Any]]]
 
 
@@ -82,7 +85,7 @@ class Ledger:
 
         Looks back step by step for a carry, so that a long log is not read whole at every start.
         """
-        reach = 512
+        reach = REACH
         while self.version < version:
             after = max(self.version, version - reach)
             marks = history(after)

@@ -204,11 +204,12 @@ class LakeTable:
         if self._local is None:
             return
         log = self._local / "_delta_log"
-        entry = log / f"{version:020d}.json"
+        entry = log / f"{version:020d}.json"  # after an append the table stands at its own commit
         adds = [json.loads(line).get("add") for line in entry.read_text().splitlines()]
         files = [self._local / add["path"] for add in adds if add]
+        checkpoint = log.glob(f"{version:020d}.checkpoint*.parquet")
         folders = {file.parent for file in files} | {log, self._local}
-        for path in [*files, *log.glob(f"{version:020d}*"), *sorted(folders)]:
+        for path in [*files, entry, *checkpoint, *sorted(folders)]:
             _sync_path(path)
 
     def sync_file(self, path: str) -> None:

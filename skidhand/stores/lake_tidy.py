@@ -100,7 +100,9 @@ def tidy_days(table: LakeTable, now: datetime) -> Iterator[str]:
     days = live_files(table.fork())
     for day in [day for day, files in days.items() if choose(files, over=_over(day, now))[0]]:
         delta = table.fork()
-        chosen, sort = choose(live_files(delta)[day], over=_over(day, now))
+        chosen, sort = choose(live_files(delta).get(day, []), over=_over(day, now))
+        if not chosen:
+            continue  # another tidy did it since
         try:
             before, after = _merge(table, delta, chosen, sort)
         except StoreConflictError:

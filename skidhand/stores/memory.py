@@ -12,7 +12,7 @@ import pyarrow as pa
 
 from skidhand.errors import ClockMismatchError, NotFoundError, StoreError, WriterMismatchError
 from skidhand.model.samples import micros
-from skidhand.stores.base import Batch, Changes, Landed, Policy, Span
+from skidhand.stores.base import Batch, Changes, Landed, Policy, Span, check_clock
 from skidhand.stores.buckets import buckets_by_day
 from skidhand.stores.rows import ROWS, batch_rows, in_span, last_of_each, merge_spans, samples_of, spans_of
 
@@ -146,6 +146,7 @@ class MemoryStore:
 
     def set_clock(self, kind: str) -> None:
         """See :meth:`skidhand.stores.base.Store.set_clock`."""
+        check_clock(kind)
         with self._lock:
             if (self._clock or kind) != kind:
                 raise ClockMismatchError(f"this store runs on the {self._clock} clock, not {kind}")

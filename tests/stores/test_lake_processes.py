@@ -1,0 +1,124 @@
+"""The lake with several processes at once, and with processes killed at any moment: 0 lost, 0 doubled."""
+
+from __future__ import annotations
+
+import random
+import subprocess
+import sys
+import time
+from collections import Counter
+from contextlib import ExitStack, contextmanager
+
+import pytest
+from deltalake import DeltaTable
+
+from skidhand.stores.lake import LakeStore
+from tests.stores.spool_process import SERIES, rows_of
+from tests.stores.support import at, batch, points, read_all
+
+
+@contextmanager
+def process(*arguments):
+    """A spool process; killed at the end if it still runs."""
+    command = [sys.executable, "-m", "tests.stores.spool_process", *map(str, arguments)]
+    running = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    try:
+        yield running
+    finally:
+        running.kill()
+        running.wait(timeout=30)
+        running.stdout.close()
+
+
+def finish(running):
+    """Wait for a process and see that it ended well."""
+    running.stdout.read()
+    assert running.wait(timeout=60) == 0
+
+
+def audit(path, counts):
+    """Every sample that the writers were given stands in the files exactly once, with its value.
+
+    Counts the rows as they lie, without the store's deduplication, so that a doubled row is seen.
+    """
+    lying = DeltaTable(f"{path}/samples").to_pyarrow_table(columns=["series", "time", "value"])
+    expected = [row[:3] for w, n in counts.items() for number in range(1, n + 1) for row in rows_of(w, number)]
+    assert lying.num_rows == len(expected) == SERIES * sum(counts.values())
+    assert Counter(points(lying)) == Counter(expected)
+    store = LakeStore(str(path))
+    assert points(read_all(store)) == sorted(expected)
+    assert {w: store.landed(w).number for w in counts} == counts
+
+
+def test_processes_write_at_once(tmp_path):
+    """Three writers into a lake that is not there yet, from its creation on: all rows land once."""
+    with ExitStack() as stack:
+        for running in [stack.enter_context(process("write", tmp_path, w, 40)) for w in "abc"]:
+            finish(running)
+    audit(tmp_path, {"a": 40, "b": 40, "c": 40})
+
+
+def test_one_spool_drained_by_two_processes(tmp_path):
+    """A spool started twice by mistake: each of its batches lands once all the same."""
+    with process("write", tmp_path, "a", 40) as one, process("write", tmp_path, "a", 40) as other:
+        finish(one)
+        finish(other)
+    audit(tmp_path, {"a": 40})
+
+
+def test_tidy_beside_writers(tmp_path):
+    """Two tidying processes beside two writers: nothing lost, nothing doubled, and files were merged."""
+    with process("write", tmp_path, "a", 40) as a, process("write", tmp_path, "b", 40) as b:
+        a.stdout.readline()
+        with process("tidy", tmp_path) as first, process("tidy", tmp_path) as second:
+            finish(a)
+            finish(b)
+            assert first.poll() is None
+            assert second.poll() is None
+    audit(tmp_path, {"a": 40, "b": 40})
+    assert len(DeltaTable(f"{tmp_path}/samples").file_uris()) < 40
+
+
+def test_killed_anywhere(tmp_path):
+    """A writer and a tidy are killed again and again at random moments; what was acknowledged stays."""
+    rng = random.Random(3)
+    acknowledged = 0
+    for _ in range(5):
+        with process("write", tmp_path, "a", 10_000) as writer, process("tidy", tmp_path) as tidy:
+            writer.stdout.readline()
+            tidy.stdout.readline()
+            time.sleep(rng.uniform(0.0, 0.4))
+            writer.kill()
+            tidy.kill()
+            acknowledged = max([acknowledged, *(int(line.split()[1]) for line in writer.stdout if line.endswith("\n"))])
+        landed = LakeStore(str(tmp_path)).landed("a")
+        assert landed.number in (acknowledged, acknowledged + 1), "at most the one in flight landed unheard"
+        audit(tmp_path, {"a": landed.number})
+    store = LakeStore(str(tmp_path))
+    before = points(read_all(store))
+    list(store.tidy(now=at(4 * 86_400)))
+    assert points(read_all(store)) == before
+    assert store.write(batch(10_001, rows_of("a", 10_001), writer="a"))
+
+
+@pytest.mark.parametrize("moment", ["before", "after"])
+def test_killed_on_either_side_of_a_merges_commit(tmp_path, monkeypatch, moment):
+    """Stopped just before or just after the commit of a merge, the same rows are there, and tidy goes on."""
+    store = LakeStore(str(tmp_path))
+    for number in range(1, 7):
+        store.write(batch(number, rows_of("a", number), writer="a"))
+    commit = store._table.commit
+
+    def stop(*arguments):
+        if moment == "after":
+            commit(*arguments)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(store._table, "commit", stop)
+    with pytest.raises(KeyboardInterrupt):
+        list(store.tidy(now=at(0)))
+    audit(tmp_path, {"a": 6})
+    again = LakeStore(str(tmp_path))
+    list(again.tidy(now=at(4 * 86_400)))
+    audit(tmp_path, {"a": 6})
+    assert len(DeltaTable(f"{tmp_path}/samples").file_uris()) == 2, "one sealed file for each of two days"
