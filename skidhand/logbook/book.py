@@ -7,6 +7,7 @@ from types import TracebackType
 from skidhand.clock import Clock, ClockKind, StreamClock, WallClock
 from skidhand.logbook.analysis import AnalysisBook
 from skidhand.logbook.database import Database
+from skidhand.logbook.prompts import AnswerBook, EntryBook, PromptBook
 from skidhand.logbook.services import ClockBook, FleetBook, HeartbeatBook, LeaseBook
 
 
@@ -14,7 +15,7 @@ class Logbook:
     """Opens the logbook at ``url`` (a path, or an SQLAlchemy URL) and creates it if it is new.
 
     ``analysis`` findings, states, cursors, snapshots · ``fleets`` versions · ``heartbeats`` · ``leases`` ·
-    ``clock`` announced stream time.
+    ``clock`` announced stream time · ``prompts`` with transitions and deliveries · ``answers`` · ``entries``.
     """
 
     def __init__(self, url: str) -> None:
@@ -24,6 +25,9 @@ class Logbook:
         self.heartbeats = HeartbeatBook(self.database)
         self.leases = LeaseBook(self.database)
         self.clock = ClockBook(self.database)
+        self.prompts = PromptBook(self.database)
+        self.answers = AnswerBook(self.database)
+        self.entries = EntryBook(self.database)
 
     def guard_clock(self, kind: ClockKind) -> None:
         """Fix this logbook's kind of clock for life; ClockMismatchError when it has the other one."""

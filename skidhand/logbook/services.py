@@ -114,6 +114,12 @@ class FleetBook:
         versions = self.versions()
         return versions[-1][1] if versions else None
 
+    def digest(self) -> str | None:
+        """The newest version's name: cheap to ask whether :meth:`current` must be read again."""
+        query = select(fleet_versions.c.digest).order_by(fleet_versions.c.seq.desc()).limit(1)
+        with self._db.read() as connection:
+            return connection.execute(query).scalar()
+
     def versions(self) -> list[tuple[datetime, FleetVersion]]:
         """(effective from, version), in the order in which they were applied."""
         with self._db.read() as connection:

@@ -73,6 +73,7 @@ class Delivery(Shape):
     repeat: bool = False
     attempts: int = 0
     queued: AwareDatetime
+    due: AwareDatetime | None = Field(None, description="not to be sent before: end of quiet hours, next try")
     expires: AwareDatetime | None = None
     sent: AwareDatetime | None = None
     error: str | None = None

@@ -1,0 +1,43 @@
+"""What a language file gives. Every word must be in the GSM 7-bit alphabet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class KindWords:
+    """One finding kind: what is the matter (``{unit}`` stands for the unit), and the first step as a noun."""
+
+    what: str
+    step: str
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """A language. Sentences have named gaps; ``cautions`` are keyed by hazard code, in the order in which they stand.
+
+    Each is (in full, in short): the short one stands in where the other would make a second message.
+    ``hands_on`` replaces them where the step may bring hands to the unit's inside. A cause with no words adds none.
+    """
+
+    kinds: Mapping[str, KindWords]
+    other: KindWords
+    causes: Mapping[str, str]
+    numbers: Mapping[str, str]
+    priorities: Mapping[str, str]
+    cautions: Mapping[str, tuple[str, str]]
+    hands_on: Mapping[str, tuple[str, str]]
+    weekdays: tuple[str, str, str, str, str, str, str]
+    months: tuple[str, str, str, str, str, str, str, str, str, str, str, str]
+    suggest: str  # {step}
+    answer: str  # {code}
+    repeat: str  # before a message that may arrive twice
+    gas: str  # instead of step and cautions, when nobody may be sent
+    about: str  # {when} {low} {high}
+    about_short: str  # {when}
+    since: str  # {when}
+    since_short: str  # {when}
+    of: str  # {value} {limit}
+    more: str  # {n}
