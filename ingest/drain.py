@@ -1,0 +1,127 @@
+"""Brings what is spooled into the store, exactly once: the batch's number and digest travel with the commit."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from datetime import datetime
+from typing import Final
+
+import pyarrow as pa
+import structlog
+
+from ingest.backoff import Backoff
+from ingest.spool import Row, Spool
+from skidhand.clock import ClockKind
+from skidhand.errors import LogbookError, OutsideError
+from skidhand.model.samples import moment
+from skidhand.stores.base import Batch, Store
+
+MAX_SAMPLES: Final = 500_000
+"""Samples in one commit: some 30 MB as Arrow."""
+
+log = structlog.get_logger(__name__)
+
+
+class Drain:
+    """Moves rows of ``spool`` to ``store`` every ``interval_s``; ``announce`` tells the stream's time onwards.
+
+    A stream time is announced only when all samples before it are in the store, so that nobody acts on a
+    time whose samples he cannot read yet. :meth:`step` raises what the store raises.
+    """
+
+    def __init__(
+        self,
+        *,
+        spool: Spool,
+        store: Store,
+        clock_kind: ClockKind,
+        announce: Callable[[datetime], None],
+        interval_s: float = 2.0,
+        max_samples: int = MAX_SAMPLES,
+        backoff: Backoff | None = None,
+    ) -> None:
+        self._spool, self._store, self._kind, self._announce = spool, store, clock_kind, announce
+        self._interval_s, self._max_samples = interval_s, max_samples
+        self._backoff = backoff or Backoff(0.5, 60.0)
+        self._agreed = False
+        self._announced_us = 0
+        self._wake = threading.Event()
+        self.stored = 0  # samples committed by this process
+        self.trouble = ""  # why the store gets nothing now, empty when all is well
+
+    def step(self) -> bool:
+        """One commit at most; True when more than that waits.
+
+        Raises OutsideError when the store is away, IntegrityError when going on would do damage.
+        """
+        try:
+            if not self._agreed:
+                self._agree()
+            rows = self._spool.waiting(self._max_samples)
+            if rows:
+                self._commit(rows)
+        except OutsideError:
+            # Whether the commit landed is unknown now, and the next one may hold more rows: ask first.
+            self._agreed = False
+            raise
+        self._pass_on_time()
+        return self._spool.depth().samples > self._max_samples
+
+    def _agree(self) -> None:
+        """Fix the store's clock, and forget rows that it holds from before a kill."""
+        self._store.set_clock(self._kind)
+        if forgotten := self._spool.reconcile(self._store.landed(self._spool.writer)):
+            log.info("the store held batches already", rows=forgotten)
+        self._agreed = True
+
+    def _commit(self, rows: list[Row]) -> None:
+        last = rows[-1]
+        tables = [row.table() for row in rows if row.samples]
+        if tables:
+            samples = pa.concat_tables(tables)
+            if self._store.write(Batch(self._spool.writer, last.number, last.digest, samples)):
+                self.stored += len(samples)
+        self._spool.remove(last, written=bool(tables))
+
+    def _pass_on_time(self) -> None:
+        due_us = self._spool.announce_due_us
+        if self._kind != "stream" or due_us is None or due_us <= self._announced_us:
+            return
+        try:
+            self._announce(moment(due_us))
+        except LogbookError as error:
+            log.warning("stream time not passed on, trying again", reason=str(error))
+        else:
+            self._announced_us = due_us
+
+    def idle(self) -> bool:
+        """True when nothing waits, neither samples nor a time to pass on."""
+        due_us = self._spool.announce_due_us if self._kind == "stream" else None
+        return self._spool.depth().rows == 0 and (due_us or 0) <= self._announced_us
+
+    def hurry(self) -> None:
+        """Do not wait for the interval this time."""
+        self._wake.set()
+
+    def run(self, stop: threading.Event) -> None:
+        """Drain until ``stop``; failures of the store are waited out, with growing delays."""
+        while not stop.is_set():
+            delay = self._try()
+            self._wake.wait(delay)
+            self._wake.clear()
+
+    def _try(self) -> float:
+        """One step; seconds to wait before the next."""
+        try:
+            more = self.step()
+        except OutsideError as error:
+            if not self.trouble:
+                log.error("the store is away, samples wait in the spool", reason=str(error))
+            self.trouble = str(error)
+            return self._backoff.next()
+        if self.trouble:
+            log.info("the store takes samples again")
+        self.trouble = ""
+        self._backoff.reset()
+        return 0.0 if more else self._interval_s

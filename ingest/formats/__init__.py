@@ -1,0 +1,1 @@
+"""Payload formats: one file each, found by their ``PLUGIN``."""

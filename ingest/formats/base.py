@@ -1,0 +1,51 @@
+"""What a payload format promises. One contract suite (tests/ingest/test_formats.py) runs over every member.
+
+A format turns one message into readings and touches nothing else: no fleet, clock, store or state. What
+it cannot read it counts as refused; what it can read it gives on as it stands, for the judge to judge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol, runtime_checkable
+
+from ingest.reasons import Tally
+
+
+@dataclass(slots=True)
+class Reading:
+    """The values that one skid gave for one moment, as sent.
+
+    ``values``: name on the wire → number, bool or None (anything else is for the judge to refuse).
+    ``status``: name on the wire → OPC UA StatusCode; a name that is absent is Good.
+    """
+
+    site: str
+    skid: str
+    time_us: int  # source time, microseconds since the Unix epoch, UTC
+    values: Mapping[str, object]
+    status: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Decoded:
+    """What one message held: its readings, and what of it could not be read."""
+
+    readings: list[Reading] = field(default_factory=list)
+    refused: Tally = field(default_factory=Tally)
+
+
+@runtime_checkable
+class Format(Protocol):
+    """One payload format. Its module exports an instance as ``PLUGIN``."""
+
+    name: str
+    """Unique, lower case, as ``skidhand plugins`` lists it."""
+
+    topics: tuple[str, ...]
+    """MQTT topic filters of the messages that it takes."""
+
+    def decode(self, topic: str, payload: bytes) -> Decoded:
+        """Read one message; pure, and never raises for anything that a sender can send."""
+        ...

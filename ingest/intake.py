@@ -1,0 +1,152 @@
+"""The worker: takes what is queued, decodes, judges, spools one row, and only then acknowledges."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Final
+
+import orjson
+import structlog
+
+from ingest.backoff import Backoff
+from ingest.inbox import Inbox, Message
+from ingest.judge import EARLIEST_US, LATEST_US, Bench
+from ingest.lookup import Lookup
+from ingest.reasons import Reason, Tally
+from ingest.refusal_log import RefusedMessage
+from ingest.router import Router
+from ingest.spool import Spool, SpoolError
+from ingest.wiretime import wire_time
+from skidhand.clock import CLOCK_TOPIC, Clock, StreamClock
+from skidhand.model.samples import micros, moment
+
+MAX_MESSAGES: Final = 1000
+LINGER_S: Final = 0.01
+IDLE_S: Final = 0.2
+
+log = structlog.get_logger(__name__)
+
+
+@dataclass(slots=True)
+class Figures:
+    """What the worker has done since it started. Written by the worker alone."""
+
+    messages: int = 0  # worked off: spooled or refused, then acknowledged
+    samples: int = 0  # spooled
+    batches: int = 0
+    last_seen: dict[str, datetime] = field(default_factory=dict)  # skid → receive time of its last good message
+
+
+class Intake:
+    """Works off ``inbox`` into ``spool``; ``acknowledge`` gets each batch of messages once it is on the disk.
+
+    ``lookup`` is asked once a batch, so that a new fleet version counts from the next batch on. ``clock``
+    is the wall clock or this process's own stream clock, which the clock topic moves on.
+    """
+
+    def __init__(
+        self,
+        *,
+        inbox: Inbox,
+        router: Router,
+        lookup: Callable[[], Lookup],
+        clock: Clock,
+        spool: Spool,
+        acknowledge: Callable[[Sequence[Message]], None],
+    ) -> None:
+        self._inbox, self._router, self._lookup = inbox, router, lookup
+        self._clock, self._spool, self._acknowledge = clock, spool, acknowledge
+        self._last_us = spool.last_received_us or 0
+        self.figures = Figures()
+        self.trouble = ""  # why nothing is acknowledged now, empty when all is well
+        if isinstance(clock, StreamClock) and spool.announced_us is not None:
+            clock.announce(moment(spool.announced_us))
+
+    def run(self, stop: threading.Event) -> None:
+        """Work until ``stop`` is set and the inbox is empty, or nothing can be spooled."""
+        while True:
+            messages = self._inbox.take(MAX_MESSAGES, wait_s=IDLE_S, linger_s=LINGER_S)
+            if messages:
+                if not self.work(messages, stop):
+                    return
+                self._inbox.done()
+            elif stop.is_set():
+                return
+
+    def work(self, messages: Sequence[Message], stop: threading.Event) -> bool:
+        """One batch; False when ``stop`` came before it could be spooled, and then nothing is acknowledged."""
+        bench = Bench(self._lookup(), own_time=isinstance(self._clock, StreamClock))
+        refused: list[RefusedMessage] = []
+        announced: int | None = None
+        seen: dict[str, datetime] = {}
+        for message in messages:
+            if message.topic == CLOCK_TOPIC:
+                tally = Tally()
+                announced = self._announce(message, tally) or announced
+            else:
+                tally = self._judge(message, bench, seen)
+            if tally.by_reason:
+                told = tuple(tally.by_reason.values())
+                refused.append(RefusedMessage(message.at_us, message.topic, message.payload, told))
+        table = bench.table()
+        backoff = Backoff(0.1, 5.0)
+        while not self._spooled(lambda: self._spool.append(table, announced_us=announced, refused=refused)):
+            if stop.wait(backoff.next()):
+                return False
+        self._acknowledge(messages)
+        self.figures.messages += len(messages)
+        self.figures.samples += len(table)
+        self.figures.batches += 1
+        self.figures.last_seen.update(seen)
+        return True
+
+    def _judge(self, message: Message, bench: Bench, seen: dict[str, datetime]) -> Tally:
+        decoded = self._router.decode(message)
+        received_us = self._received(message, [reading.time_us for reading in decoded.readings])
+        for reading in decoded.readings:
+            if bench.judge(reading, received_us, decoded.refused):
+                seen[reading.skid] = moment(received_us)
+        return decoded.refused
+
+    def _received(self, message: Message, times: Sequence[int]) -> int:
+        """The receive time of a message: never below an earlier one's, also when the machine's clock steps back."""
+        if isinstance(self._clock, StreamClock):
+            now = self._clock.now()
+            # Before the publisher's first announcement only the samples tell the time.
+            possible = [time_us for time_us in times if EARLIEST_US <= time_us < LATEST_US]
+            received_us = micros(now) if now is not None else max(possible, default=EARLIEST_US)
+        else:
+            received_us = message.at_us
+        self._last_us = max(self._last_us, received_us)
+        return self._last_us
+
+    def _announce(self, message: Message, refused: Tally) -> int | None:
+        """Move the stream clock on to the time announced; that time in microseconds if it could be read."""
+        try:
+            document = orjson.loads(message.payload)
+            time_us = wire_time(document["now"])
+        except (ValueError, TypeError, KeyError) as error:
+            refused.add(Reason.BAD_TIME, f"clock announcement: {type(error).__name__}: {error}")
+            return None
+        if not EARLIEST_US <= time_us < LATEST_US:
+            refused.add(Reason.TIME_OUT_OF_RANGE, "clock announcement")
+            return None
+        if isinstance(self._clock, StreamClock):
+            self._clock.announce(moment(time_us))
+        return time_us
+
+    def _spooled(self, append: Callable[[], object]) -> bool:
+        try:
+            append()
+        except SpoolError as error:
+            if not self.trouble:
+                log.error("nothing is acknowledged until the spool takes it", reason=str(error))
+            self.trouble = str(error)
+            return False
+        if self.trouble:
+            log.info("the spool takes batches again")
+        self.trouble = ""
+        return True

@@ -1,0 +1,244 @@
+"""Judges readings against the fleet: what is taken, what is refused and why.
+
+A reading passes through STAGES in order; each is a plain function of a :class:`Case`. A stage takes
+single values away with a reason, or raises :class:`Refused` for the whole reading. No stage changes a
+value: doubt goes into the quality beside it. What costs per value is done once for the whole batch.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+
+from ingest.formats.base import Reading
+from ingest.lookup import Asset, Lookup
+from ingest.reasons import Reason, Tally, shown
+from skidhand.model.quality import BAD, MAX_STATUS, UNCERTAIN, is_bad, is_good
+from skidhand.model.samples import SAMPLES, TIMESTAMP, moment
+
+EARLIEST_US: Final = 946_684_800_000_000  # 2000-01-01
+LATEST_US: Final = 4_102_444_800_000_000  # 2100-01-01
+DAY_US: Final = 86_400_000_000
+AHEAD_US: Final = 60_000_000
+"""How far a source time may lie ahead of its receipt before it is in doubt (common practice, no source)."""
+
+# OPC 10000-8 (IEC 62541-8), table of DataAccess status codes: the value lies outside the declared range.
+UNCERTAIN_UNITS_EXCEEDED: Final = 0x40940000
+
+_ID: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
+_TAG: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+_NUMBERS: Final = frozenset({float, int, bool})
+
+
+class Refused(Exception):  # noqa: N818 - it is a verdict, not an error
+    """The whole reading is refused."""
+
+    def __init__(self, reason: Reason, detail: str) -> None:
+        super().__init__(reason, detail)
+        self.reason, self.detail = reason, detail
+
+
+@dataclass(slots=True)
+class Case:
+    """One reading on its way. The four lists run side by side."""
+
+    reading: Reading
+    lookup: Lookup
+    received_us: int
+    own_time: bool  # the publisher's announced time is the only clock there is (replay)
+    refused: Tally
+    names: list[str] = field(default_factory=list)
+    values: list[object] = field(default_factory=list)
+    quality: list[int] = field(default_factory=list)
+    codes: list[int] = field(default_factory=list)
+
+    def asset(self) -> Asset:
+        """The skid that the reading names; only after :func:`skid_is_known`."""
+        return self.lookup.assets[self.reading.skid]
+
+    def keep(self, indices: Sequence[int]) -> None:
+        """Go on with the values at ``indices`` alone."""
+        self.names = [self.names[i] for i in indices]
+        self.values = [self.values[i] for i in indices]
+        self.quality = [self.quality[i] for i in indices]
+
+
+def site_is_known(case: Case) -> None:
+    """The topic's site stands in the fleet."""
+    site = case.reading.site
+    if site not in case.lookup.sites:
+        if _ID.fullmatch(site) is None:
+            raise Refused(Reason.BAD_ID, f"site {shown(site)}")
+        raise Refused(Reason.UNKNOWN_SITE, f"no site {shown(site)} in the fleet")
+
+
+def skid_is_known(case: Case) -> None:
+    """The topic's skid stands in the fleet."""
+    skid = case.reading.skid
+    if skid not in case.lookup.assets:
+        if _ID.fullmatch(skid) is None:
+            raise Refused(Reason.BAD_ID, f"skid {shown(skid)}")
+        raise Refused(Reason.UNKNOWN_SKID, f"no skid {shown(skid)} in the fleet")
+
+
+def time_is_possible(case: Case) -> None:
+    """The source time lies in [2000, receipt + 1 day]; what lies ahead of its receipt is in doubt.
+
+    In a replay the recording's time is the clock, so only the calendar's own limits hold.
+    """
+    time_us, received_us = case.reading.time_us, case.received_us
+    latest = LATEST_US - 1 if case.own_time else received_us + DAY_US
+    if not EARLIEST_US <= time_us <= latest:
+        raise Refused(Reason.TIME_OUT_OF_RANGE, f"time {_told(time_us)}, received {_told(received_us)}")
+    if not case.own_time and time_us > received_us + AHEAD_US:
+        case.quality = [UNCERTAIN] * len(case.values)
+
+
+def skid_stood_there(case: Case) -> None:
+    """The skid stood at the topic's site at the source time."""
+    stood = case.asset().site_at(case.reading.time_us)
+    if stood != case.reading.site:
+        place = f"stood at {stood}" if stood else "stood nowhere"
+        detail = f"{case.reading.skid} {place} at {_told(case.reading.time_us)}, not at {case.reading.site}"
+        raise Refused(Reason.SITE_MISMATCH, detail)
+
+
+def statuses_are_codes(case: Case) -> None:
+    """Each status is a StatusCode of a value that is there; it becomes the quality if it is the worse."""
+    status = case.reading.status
+    if not status:
+        return
+    strays = [name for name in status if name not in case.reading.values]
+    if strays:
+        case.refused.add(Reason.BAD_STATUS, f"status of {shown(strays[0])}, which has no value", len(strays))
+    good = []
+    for i, name in enumerate(case.names):
+        code = status.get(name, 0)
+        if type(code) is not int or not 0 <= code <= MAX_STATUS:
+            case.refused.add(Reason.BAD_STATUS, f"status of {shown(name)} is {shown(code)}")
+            continue
+        if not is_good(code) or is_good(case.quality[i]):
+            case.quality[i] = code
+        good.append(i)
+    if len(good) < len(case.names):
+        case.keep(good)
+
+
+def values_are_numbers(case: Case) -> None:
+    """Numbers and booleans pass; null passes as Bad; text, lists, NaN and infinities are refused."""
+    if _NUMBERS.issuperset(map(type, case.values)) and _all_finite(case.values):
+        return
+    good = []
+    for i, value in enumerate(case.values):
+        if value is None:
+            case.quality[i] = case.quality[i] if is_bad(case.quality[i]) else BAD
+        elif not isinstance(value, float | int):
+            case.refused.add(Reason.WRONG_TYPE, f"{shown(case.names[i])} is {shown(value)}")
+            continue
+        elif not _all_finite((value,)):
+            case.refused.add(Reason.NOT_A_NUMBER, f"{shown(case.names[i])} is {shown(value)}")
+            continue
+        good.append(i)
+    if len(good) < len(case.values):
+        case.keep(good)
+
+
+def tags_are_known(case: Case) -> None:
+    """Each name is a tag or an alias of the skid; gives the series codes."""
+    known = case.asset().codes
+    found = [known.get(name) for name in case.names]
+    if None in found:
+        for name, code in zip(case.names, found, strict=True):
+            if code is None:
+                is_tag = _TAG.fullmatch(name) is not None
+                reason = Reason.UNKNOWN_TAG if is_tag else Reason.BAD_ID
+                case.refused.add(reason, f"{case.reading.skid} has no tag {shown(name)}")
+        case.keep([i for i, code in enumerate(found) if code is not None])
+    case.codes = [code for code in found if code is not None]
+
+
+STAGES: Final[tuple[Callable[[Case], None], ...]] = (
+    site_is_known,
+    skid_is_known,
+    time_is_possible,
+    skid_stood_there,
+    statuses_are_codes,
+    values_are_numbers,
+    tags_are_known,
+)
+
+
+class Bench:
+    """Judges the readings of one batch and holds what passed, until :meth:`table` makes the samples of it.
+
+    ``own_time``: times are those of a replay (see :func:`time_is_possible`).
+    """
+
+    def __init__(self, lookup: Lookup, *, own_time: bool = False) -> None:
+        self._lookup, self._own_time = lookup, own_time
+        self._codes: list[int] = []
+        self._values: list[object] = []
+        self._quality: list[int] = []
+        self._counts: list[int] = []
+        self._times: list[int] = []
+        self._received: list[int] = []
+
+    def judge(self, reading: Reading, received_us: int, refused: Tally) -> int:
+        """Take what is good of ``reading``, add what is not to ``refused``; how many values were taken."""
+        case = Case(reading, self._lookup, received_us, self._own_time, refused)
+        case.names, case.values = list(reading.values), list(reading.values.values())
+        case.quality = [0] * len(case.values)
+        try:
+            for stage in STAGES:
+                stage(case)
+        except Refused as verdict:
+            refused.add(verdict.reason, verdict.detail, max(1, len(reading.values)))
+            return 0
+        self._codes += case.codes
+        self._values += case.values
+        self._quality += case.quality
+        self._counts.append(len(case.codes))
+        self._times.append(reading.time_us)
+        self._received.append(received_us)
+        return len(case.codes)
+
+    def table(self) -> pa.Table:
+        """All values taken, as ``samples`` in the order of receipt."""
+        codes = np.array(self._codes, dtype=np.int64)
+        values = np.array(self._values, dtype=np.float64)  # None becomes NaN
+        quality = np.array(self._quality, dtype=np.int64)
+        outside = (values < self._lookup.low[codes]) | (values > self._lookup.high[codes])
+        quality[outside & (quality < UNCERTAIN)] = UNCERTAIN_UNITS_EXCEEDED
+        time, received = (
+            pa.array(np.repeat(np.array(column, dtype=np.int64), self._counts)).cast(TIMESTAMP)
+            for column in (self._times, self._received)
+        )
+        columns: list[pa.Array[Any]] = [pa.array(self._lookup.series.to_numpy(zero_copy_only=False)[codes]), time]
+        columns += [pa.array(values, mask=np.isnan(values)), pa.array(quality), received]
+        return pa.table(columns, schema=SAMPLES)
+
+
+def _all_finite(values: Sequence[object]) -> bool:
+    """True when every number is finite: a sum carries NaN and infinities on, and is far faster than a loop."""
+    try:
+        if math.isfinite(math.fsum(values)):  # type: ignore[arg-type]  # the caller saw to the types
+            return True
+    except (OverflowError, ValueError):
+        pass  # an integer too large for a float, inf − inf, or a sum of great numbers: look at each
+    try:
+        return all(math.isfinite(value) for value in values)  # type: ignore[arg-type]
+    except OverflowError:
+        return False
+
+
+def _told(time_us: int) -> str:
+    try:
+        return moment(time_us).isoformat()
+    except (ValueError, OverflowError, OSError):
+        return f"{shown(time_us)} µs"

@@ -1,0 +1,164 @@
+"""The connection to the broker. The network's callback only queues; acknowledging comes after the spool."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import structlog
+from paho.mqtt.enums import MQTTErrorCode
+
+from ingest.backoff import Backoff
+from ingest.broker import BrokerSettings, make_client
+from ingest.inbox import Inbox, Message, message
+from skidhand.clock import WallClock
+from skidhand.errors import BrokerError
+from skidhand.model.samples import micros
+
+log = structlog.get_logger(__name__)
+
+
+class _Client(mqtt.Client):
+    """paho's client, whose network thread tells when it dies of anything but the network."""
+
+    on_crash: Callable[[Exception], None]
+
+    def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> MQTTErrorCode:
+        """As paho's."""
+        try:
+            return super().loop_forever(timeout, retry_first_connection)
+        except Exception as error:  # whatever it is, without this thread nothing arrives any more
+            self.on_crash(error)
+            raise
+
+
+class Receiver:
+    """Keeps a session with the broker and puts what arrives on ``filters`` into ``inbox``.
+
+    ``shared_filters`` are taken through ``settings.group``, if there is one; ``own_filters`` never are.
+    Connects in the background, again and again with growing delays. ``on_crash`` hears of a defect that
+    ended the network thread.
+    """
+
+    def __init__(
+        self,
+        *,
+        settings: BrokerSettings,
+        client_id: str,
+        inbox: Inbox,
+        shared_filters: Sequence[str],
+        own_filters: Sequence[str] = (),
+        on_crash: Callable[[Exception], None],
+    ) -> None:
+        group = f"$share/{settings.group}/" if settings.group else ""
+        self._filters = [(group + name, 1) for name in shared_filters] + [(name, 1) for name in own_filters]
+        self._inbox, self._settings = inbox, settings
+        self._client = make_client(settings, settings.client_id or client_id, _Client)
+        assert isinstance(self._client, _Client)
+        self._client.on_crash = on_crash
+        self._client.on_connect = self._on_connect
+        self._client.on_connect_fail = self._on_connect_fail
+        self._client.on_disconnect = self._on_disconnect
+        self._client.on_subscribe = self._on_subscribe
+        self._client.on_message = self._on_message
+        self._backoff = Backoff(0.5, 30.0)
+        self._connection = 0
+        self._connection_lock = threading.Lock()
+        self._paused = False
+        self._subscribed = threading.Event()
+        self.trouble = "not connected yet"  # why nothing arrives, empty when all is well
+
+    @property
+    def where(self) -> str:
+        """The broker's address, for messages."""
+        return f"broker {self._settings.host}:{self._settings.port}"
+
+    def start(self) -> None:
+        """Begin to connect; returns at once."""
+        self._wait_before_next_try()
+        self._client.loop_start()
+
+    def wait_subscribed(self, timeout: float) -> None:
+        """Return once messages can arrive; BrokerError with the last reason if that takes longer than ``timeout``."""
+        if not self._subscribed.wait(timeout):
+            raise BrokerError(f"{self.where}: {self.trouble}")
+
+    def acknowledge(self, messages: Sequence[Message]) -> None:
+        """Acknowledge messages of the present connection; those of an earlier one come again by themselves.
+
+        A packet id is only good on its own connection: after a broker has lost the session, the same id
+        may stand for a message that we have not seen.
+        """
+        with self._connection_lock:
+            for item in messages:
+                if item.connection == self._connection:
+                    self._client.ack(item.mid, item.qos)
+
+    def pause(self) -> None:
+        """Leave what still arrives unacknowledged: it comes again in the next session."""
+        self._paused = True
+
+    def stop(self) -> None:
+        """Send what is to be acknowledged and leave; the broker keeps the session."""
+        self._paused = True
+        self._inbox.close()
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    # --- called by the network thread --------------------------------------------------------------
+
+    def _on_connect(self, client: mqtt.Client, _data: Any, flags: Any, reason: Any, _properties: Any) -> None:
+        if reason.is_failure:
+            self._trouble(f"connection refused: {reason}")
+            return
+        with self._connection_lock:
+            self._connection += 1
+        log.info("connected", broker=self.where, session_present=flags.session_present)
+        client.subscribe(list(self._filters))
+
+    def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, reasons: list[Any], _properties: Any) -> None:
+        refused = [name for (name, _), reason in zip(self._filters, reasons, strict=False) if reason.is_failure]
+        if refused:
+            self._trouble(f"subscription refused: {', '.join(refused)}")
+            return
+        self.trouble = ""
+        self._backoff.reset()
+        self._subscribed.set()
+
+    def _on_connect_fail(self, _client: mqtt.Client, _data: Any) -> None:
+        self._trouble("cannot be reached")
+        self._wait_before_next_try()
+
+    def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        # From here on nothing is acknowledged that came before: see acknowledge().
+        with self._connection_lock:
+            self._connection += 1
+        self._subscribed.clear()
+        if not self._paused:
+            self._trouble(self.trouble or f"connection lost: {reason}")
+            self._wait_before_next_try()
+
+    def _on_message(self, _client: mqtt.Client, _data: Any, incoming: mqtt.MQTTMessage) -> None:
+        if self._paused:
+            return
+        try:
+            topic = incoming.topic
+        except UnicodeDecodeError:
+            topic = "(not UTF-8)"
+        at_us = micros(WallClock().now())
+        item = message(
+            topic, bytes(incoming.payload), at_us, mid=incoming.mid, qos=incoming.qos, connection=self._connection
+        )
+        self._inbox.put(item)
+
+    def _trouble(self, reason: str) -> None:
+        if self.trouble != reason:
+            log.warning("broker trouble", broker=self.where, reason=reason)
+        self.trouble = reason
+
+    def _wait_before_next_try(self) -> None:
+        # paho doubles from the smaller to the larger; given one number it waits just that.
+        delay = self._backoff.next()
+        self._client.reconnect_delay_set(delay, delay)  # type: ignore[arg-type]  # it takes fractions too

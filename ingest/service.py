@@ -1,0 +1,293 @@
+"""Ingest as a service: the threads, what they share, and their orderly start and stop."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+import structlog
+
+from ingest.broker import BrokerSettings
+from ingest.drain import Drain
+from ingest.inbox import Inbox
+from ingest.intake import Intake
+from ingest.link import LogbookLink
+from ingest.lookup import Lookup, build_lookup
+from ingest.receiver import Receiver
+from ingest.router import Router, found_formats
+from ingest.spool import Depth, Spool
+from skidhand import __version__
+from skidhand.clock import CLOCK_TOPIC, ClockKind, StreamClock, WallClock, monotonic
+from skidhand.errors import FleetFileError, LogbookError, SettingsError, SkidhandError, StoreError
+from skidhand.fleet import FleetVersion, parse_fleet
+from skidhand.logbook import Logbook
+from skidhand.model.heartbeat import Heartbeat
+from skidhand.model.samples import micros
+from skidhand.stores.base import Store
+
+POLL_S: Final = 0.02
+
+log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class IngestStats:
+    """What ingest has done since it started, and how it stands now."""
+
+    messages: int  # worked off: spooled or refused, then acknowledged
+    samples: int  # spooled
+    stored: int  # committed to the store
+    refused: dict[str, int]  # by reason, since the spool was made
+    queued: int  # messages that arrived and are not yet spooled
+    depth: Depth  # what waits in the spool
+    lag_s: float  # age of the oldest batch that waits, wall time
+    last_seen: dict[str, datetime] = field(default_factory=dict)  # skid → receive time of its last good message
+    trouble: dict[str, str] = field(default_factory=dict)  # broker, spool, store, logbook → what is wrong now
+
+
+class IngestService:
+    """Broker → spool → store. ``logbook`` is an open one, or a URL that is opened when it can be.
+
+    ``fleet`` is in force until the logbook has a version; without either, the one last used with this
+    spool. ``clock_kind`` "stream" is for demos and replays: receive times are those that the publisher
+    announces. Raises IntegrityError when another process holds the spool, SettingsError for settings
+    that contradict each other.
+    """
+
+    def __init__(
+        self,
+        *,
+        broker: BrokerSettings,
+        spool_path: Path | str,
+        store: Store,
+        logbook: Logbook | str,
+        fleet: FleetVersion | None = None,
+        clock_kind: ClockKind = "wall",
+        instance: str = "1",
+        max_spool_bytes: int | None = None,
+        drain_interval_s: float = 2.0,
+        beat_interval_s: float = 5.0,
+    ) -> None:
+        if clock_kind == "stream" and broker.group is not None:
+            raise SettingsError("a stream clock needs one ingest that sees all messages in order: leave the group out")
+        self._instance, self._beat_interval_s, self._kind = instance, beat_interval_s, clock_kind
+        self._link = LogbookLink(logbook, clock_kind)
+        self._fleet, self._digest = fleet, ""
+        self._lookup: Lookup | None = None
+        self._stop, self._over = threading.Event(), threading.Event()
+        self._failure: BaseException | None = None
+        self._stopped = False
+        self._logbook_trouble = ""
+        self._threads: dict[str, threading.Thread] = {}
+        self._spool = Spool(spool_path, max_bytes=max_spool_bytes)
+        self._inbox = Inbox()
+        router = Router(found_formats())
+        self._receiver = Receiver(
+            settings=broker,
+            client_id=self._spool.client_id,
+            inbox=self._inbox,
+            shared_filters=router.filters,
+            own_filters=(CLOCK_TOPIC,) if clock_kind == "stream" else (),
+            on_crash=self._fail,
+        )
+        self._drain = Drain(
+            spool=self._spool,
+            store=store,
+            clock_kind=clock_kind,
+            announce=lambda now: self._link.book().clock.announce(now),
+            interval_s=drain_interval_s,
+        )
+        self._intake = Intake(
+            inbox=self._inbox,
+            router=router,
+            lookup=self._current_lookup,
+            clock=StreamClock() if clock_kind == "stream" else WallClock(),
+            spool=self._spool,
+            acknowledge=self._receiver.acknowledge,
+        )
+
+    # --- life ------------------------------------------------------------------------------------
+
+    def start(self, *, wait_connected_s: float | None = None) -> None:
+        """Start; returns at once, or once messages can arrive when ``wait_connected_s`` is given.
+
+        Raises SettingsError when no fleet is known, IntegrityError's children when store, logbook and
+        spool do not belong together, BrokerError when the broker is not there within ``wait_connected_s``.
+        A store or logbook that is away is no error: what arrives waits in the spool.
+        """
+        try:
+            self._refresh_fleet()
+            if self._lookup is None:
+                raise SettingsError("no fleet is known: apply a fleet file to the logbook, or give one")
+            try:
+                self._drain.step()
+            except StoreError as error:
+                log.warning("the store is away, samples will wait in the spool", reason=str(error))
+            self._run("intake", lambda: self._intake.run(self._stop))
+            self._run("drain", lambda: self._drain.run(self._over))
+            self._run("housekeeping", self._keep_house)
+            self._receiver.start()
+            if wait_connected_s is not None:
+                self._receiver.wait_subscribed(wait_connected_s)
+        except BaseException:
+            self.stop(timeout=1.0)
+            raise
+
+    def run_forever(self) -> None:
+        """Return when :meth:`request_stop` was called; raise what made going on impossible. Stops in order."""
+        try:
+            self._stop.wait()
+        finally:
+            self.stop()
+        if self._failure is not None:
+            raise self._failure
+
+    def request_stop(self) -> None:
+        """End :meth:`run_forever`; for signal handlers and other threads."""
+        self._stop.set()
+
+    def stop(self, *, timeout: float = 30.0) -> None:
+        """Take no more, spool and acknowledge what was taken, bring it to the store if that can be done in time.
+
+        What cannot be stored within ``timeout`` seconds stays in the spool for the next start.
+        """
+        if self._stopped:
+            return
+        self._stopped = True
+        deadline = monotonic() + timeout
+        self._receiver.pause()
+        self._stop.set()
+        self._join("intake", deadline)
+        self._receiver.stop()
+        if self._failure is None and "drain" in self._threads:
+            self._wait(lambda: self._drain.idle() or bool(self._drain.trouble), deadline)
+        self._over.set()
+        self._drain.hurry()
+        for name in ("intake", "drain", "housekeeping"):
+            self._join(name, max(deadline, monotonic() + 10.0))
+        self._beat("stopped")
+        self._link.close()
+        self._spool.close()
+
+    def wait_drained(self, timeout: float, *, messages: int = 0) -> bool:
+        """True once at least ``messages`` were worked off, all is in the store and its time is passed on.
+
+        False after ``timeout`` seconds; raises what made going on impossible.
+        """
+        done = self._wait(
+            lambda: self._intake.figures.messages >= messages and not len(self._inbox) and self._drain.idle(),
+            monotonic() + timeout,
+        )
+        if self._failure is not None:
+            raise self._failure
+        return done
+
+    def stats(self) -> IngestStats:
+        """How it stands now."""
+        figures, depth = self._intake.figures, self._spool.depth()
+        now_us = micros(WallClock().now())
+        troubles = {
+            "broker": self._receiver.trouble,
+            "spool": self._intake.trouble,
+            "store": self._drain.trouble,
+            "logbook": self._logbook_trouble,
+        }
+        return IngestStats(
+            messages=figures.messages,
+            samples=figures.samples,
+            stored=self._drain.stored,
+            refused=self._spool.refusals.counts(),
+            queued=len(self._inbox),
+            depth=depth,
+            lag_s=0.0 if depth.oldest_us is None else max(0.0, (now_us - depth.oldest_us) / 1e6),
+            last_seen=dict(figures.last_seen),
+            trouble={name: what for name, what in troubles.items() if what},
+        )
+
+    # --- threads -----------------------------------------------------------------------------------
+
+    def _run(self, name: str, work: Callable[[], None]) -> None:
+        def guarded() -> None:
+            try:
+                work()
+            except Exception as error:  # noqa: BLE001 - a thread that died in silence would look like a quiet day
+                self._fail(error)
+
+        self._threads[name] = threading.Thread(target=guarded, name=f"ingest-{name}", daemon=True)
+        self._threads[name].start()
+
+    def _fail(self, error: BaseException) -> None:
+        log.error("ingest cannot go on", reason=str(error), exc_info=not isinstance(error, SkidhandError))
+        self._failure = self._failure or error
+        self._stop.set()
+
+    def _join(self, name: str, deadline: float) -> None:
+        if name in self._threads:
+            self._threads[name].join(max(0.0, deadline - monotonic()))
+
+    def _wait(self, done: Callable[[], bool], deadline: float) -> bool:
+        while not (reached := done()) and self._failure is None and monotonic() < deadline:
+            self._drain.hurry()
+            time.sleep(POLL_S)
+        return reached
+
+    # --- fleet and heartbeat -----------------------------------------------------------------------
+
+    def _keep_house(self) -> None:
+        while not self._over.wait(self._beat_interval_s):
+            self._refresh_fleet()
+            self._beat()
+
+    def _current_lookup(self) -> Lookup:
+        assert self._lookup is not None
+        return self._lookup
+
+    def _refresh_fleet(self) -> None:
+        """Take the logbook's newest fleet version; while it has none, is away or the file is bad, keep the old."""
+        version = self._fleet if self._lookup is None else None
+        try:
+            fleets = self._link.book().fleets
+            if (digest := fleets.newest_digest()) is not None and digest != self._digest:
+                version = fleets.current()
+            self._logbook_trouble = ""
+        except (LogbookError, FleetFileError) as error:
+            self._logbook_trouble = str(error)
+            log.warning("the logbook gives no fleet, the old one stays in force", reason=str(error))
+        if version is None and self._lookup is None and (text := self._spool.fleet_text) is not None:
+            version = parse_fleet(text, "the fleet file last used with this spool")
+        if version is not None:
+            self._lookup, self._digest = build_lookup(version), version.digest
+            self._spool.remember_fleet(version.text)
+            log.info("fleet in force", fleet=version.fleet.fleet, digest=version.digest[:12])
+
+    def _beat(self, note: str = "") -> None:
+        stats = self.stats()
+        heartbeat = Heartbeat(
+            service="ingest",
+            instance=self._instance,
+            at=WallClock().now(),
+            version=__version__,
+            lag_s=stats.lag_s,
+            depth=stats.depth.samples,
+            refusals=stats.refused,
+            figures={
+                "messages": stats.messages,
+                "samples": stats.samples,
+                "stored": stats.stored,
+                "queued": stats.queued,
+                "spool_rows": stats.depth.rows,
+                "spool_bytes": stats.depth.bytes,
+            },
+            last_seen=stats.last_seen,
+            note=note or "; ".join(f"{name}: {what}" for name, what in stats.trouble.items()),
+        )
+        try:
+            self._link.book().heartbeats.beat(heartbeat)
+        except SkidhandError as error:
+            self._logbook_trouble = str(error)
+            log.warning("no heartbeat: the logbook is away", reason=str(error))

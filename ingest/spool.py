@@ -1,0 +1,270 @@
+"""The durable spool: one SQLite file between the broker and the store, and the only promise to senders.
+
+A batch is one row, committed with an fsync (write-ahead log, synchronous=FULL) before its messages are
+acknowledged, and removed once the store has it. Rows are numbered upwards for good and chained: digest
+n = SHA-256(digest n−1 ‖ payload n), so that one digest names all that came before it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import sqlite3
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import TracebackType
+from typing import Final
+
+import pyarrow as pa
+
+from ingest.refusal_log import RefusalLog, RefusedMessage
+from ingest.spool_file import SpoolError, SpoolFile, SpoolFullError
+from skidhand.clock import WallClock
+from skidhand.errors import IntegrityError, WriterMismatchError
+from skidhand.model.samples import SAMPLES, micros
+from skidhand.stores.base import Landed
+
+__all__ = ["Depth", "Row", "Spool", "SpoolError", "SpoolFullError", "chained"]
+
+RESERVE_BYTES: Final = 64 * 2**20
+"""Left free on the disk, so that the drain always has room to delete rows and so to make room."""
+
+_ROW: Final = "SELECT number, digest, samples, announced, payload FROM rows"
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One spooled batch. ``announced_us``: stream time that may be announced once the samples are stored."""
+
+    number: int
+    digest: str
+    samples: int
+    announced_us: int | None
+    payload: bytes
+
+    def table(self) -> pa.Table:
+        """The samples."""
+        return pa.ipc.open_stream(self.payload).read_all()
+
+
+@dataclass(frozen=True, slots=True)
+class Depth:
+    """What waits for the store. ``oldest_us``: wall time at which the oldest row was spooled, or None."""
+
+    rows: int
+    samples: int
+    bytes: int
+    oldest_us: int | None
+
+
+class Spool:
+    """Opens ``path``, or makes it with a new writer id; holds it for this process alone until :meth:`close`.
+
+    ``max_bytes`` limits the waiting payloads (the file is a little larger). Safe between threads.
+    Raises IntegrityError when another process holds it or it is no spool, SchemaError for a newer one.
+    """
+
+    def __init__(self, path: Path | str, *, max_bytes: int | None = None, reserve_bytes: int = RESERVE_BYTES) -> None:
+        self.path = Path(path)
+        self.max_bytes, self._reserve = max_bytes, reserve_bytes
+        self._file = SpoolFile(self.path)
+        self.refusals = RefusalLog(self._file)
+        self._depth = self._count()
+        with self._file.writing() as db:
+            for key in ("writer", "client"):
+                if self._file.get(key) is None:
+                    self._file.set(db, **{key: str(uuid.uuid4())})
+
+    # --- what the spool knows about itself -------------------------------------------------------
+
+    @property
+    def writer(self) -> str:
+        """This spool's writer id: a UUID minted with the file."""
+        return str(self._file.get("writer"))
+
+    @property
+    def client_id(self) -> str:
+        """The MQTT client id tied to this spool; :meth:`mint_new_writer` leaves it, and so its session."""
+        return f"skidhand-ingest-{self._file.get('client')}"
+
+    def mint_new_writer(self) -> str:
+        """A new writer id, for a spool that was restored from a copy; what waits goes out under it."""
+        with self._file.writing() as db:
+            self._file.set(db, writer=str(uuid.uuid4()), written_number=None, written_digest=None)
+        return self.writer
+
+    @property
+    def last_received_us(self) -> int | None:
+        """The highest receive time spooled so far; the next may not lie below it."""
+        return self._optional("last_received")
+
+    @property
+    def announced_us(self) -> int | None:
+        """The highest stream time spooled so far, or None."""
+        return self._optional("announced")
+
+    @property
+    def announce_due_us(self) -> int | None:
+        """The highest stream time whose samples are all in the store, or None."""
+        return self._optional("announce_due")
+
+    def _optional(self, key: str) -> int | None:
+        value = self._file.get(key)
+        return None if value is None else int(value)
+
+    @property
+    def fleet_text(self) -> str | None:
+        """The fleet file last in use here, for a start while the logbook is away."""
+        value = self._file.get("fleet")
+        return None if value is None else str(value)
+
+    def remember_fleet(self, text: str) -> None:
+        """Keep the fleet file for :attr:`fleet_text`."""
+        with self._file.writing() as db:
+            self._file.set(db, fleet=text)
+
+    def depth(self) -> Depth:
+        """What waits now."""
+        return self._depth
+
+    def _count(self) -> Depth:
+        query = "SELECT count(*), coalesce(sum(samples), 0), coalesce(sum(length(payload)), 0), min(spooled) FROM rows"
+        with self._file.reading() as db:
+            return Depth(*db.execute(query).fetchone())
+
+    # --- in ----------------------------------------------------------------------------------------
+
+    def append(
+        self,
+        samples: pa.Table,
+        *,
+        announced_us: int | None = None,
+        refused: Sequence[RefusedMessage] = (),
+    ) -> int | None:
+        """Commit one batch to the disk; its number, or None when there was nothing but refusals to keep.
+
+        ``samples`` as SAMPLES, in order of receipt. Raises SpoolFullError or SpoolError: nothing was kept.
+        """
+        if len(samples) == 0 and announced_us is None:
+            if refused:
+                with self._file.writing() as db:
+                    self.refusals.write(db, refused)
+            return None
+        payload, spooled = _packed(samples), micros(WallClock().now())
+        with self._file.mutex:
+            self._check_room(len(payload))
+            with self._file.writing() as db:
+                number = self._insert(db, payload, len(samples), spooled, announced_us)
+                if len(samples):
+                    self._file.raise_to(db, last_received=samples["received"][-1].value)
+                self.refusals.write(db, refused)
+            old = self._depth
+            oldest = spooled if old.oldest_us is None else old.oldest_us
+            self._depth = Depth(old.rows + 1, old.samples + len(samples), old.bytes + len(payload), oldest)
+        return number
+
+    def _insert(
+        self, db: sqlite3.Connection, payload: bytes, samples: int, spooled: int, announced_us: int | None
+    ) -> int:
+        digest = chained(self._file.get("last_digest") or "", payload)
+        insert = "INSERT INTO rows (digest, samples, spooled, announced, payload) VALUES (?, ?, ?, ?, ?)"
+        number = db.execute(insert, (digest, samples, spooled, announced_us, payload)).lastrowid
+        self._file.set(db, last_digest=digest)
+        if announced_us is not None:
+            self._file.raise_to(db, announced=announced_us)
+        return int(number or 0)
+
+    def _check_room(self, size: int) -> None:
+        waiting = self._depth.bytes
+        if self.max_bytes is not None and waiting and waiting + size > self.max_bytes:
+            raise SpoolFullError(
+                f"spool {self.path} is full: {waiting:,} of {self.max_bytes:,} bytes wait for the store"
+            )
+        free = shutil.disk_usage(self.path.parent).free
+        if free < self._reserve + size:
+            raise SpoolFullError(f"the disk of spool {self.path} is full: only {free:,} bytes are free")
+
+    # --- out ---------------------------------------------------------------------------------------
+
+    def waiting(self, max_samples: int) -> list[Row]:
+        """The oldest rows up to ``max_samples`` (one row at least, if any waits).
+
+        Raises IntegrityError when a row is not what was written: its digest differs.
+        """
+        rows: list[Row] = []
+        total, digest = 0, self._file.get("removed_digest") or ""
+        with self._file.reading() as db:
+            for values in db.execute(f"{_ROW} ORDER BY number"):
+                row = Row(*values)
+                total += row.samples
+                if rows and total > max_samples:
+                    break
+                if chained(digest, row.payload) != row.digest:
+                    raise IntegrityError(f"spool {self.path}: batch {row.number} is damaged: its digest differs")
+                digest = row.digest
+                rows.append(row)
+        return rows
+
+    def remove(self, last: Row, *, written: bool) -> None:
+        """Forget all rows up to ``last``, which the store holds (``written``: under this number and digest)."""
+        with self._file.mutex:
+            with self._file.writing() as db:
+                query = "SELECT max(announced) FROM rows WHERE number <= ?"
+                announced = db.execute(query, (last.number,)).fetchone()[0]
+                db.execute("DELETE FROM rows WHERE number <= ?", (last.number,))
+                self._file.set(db, removed_digest=last.digest)
+                if written:
+                    self._file.set(db, written_number=last.number, written_digest=last.digest)
+                if announced is not None:
+                    self._file.raise_to(db, announce_due=announced)
+            self._depth = self._count()
+
+    def reconcile(self, landed: Landed | None) -> int:
+        """Forget the rows that the store holds already; how many. For the start, after a kill between the two.
+
+        Raises WriterMismatchError when what landed under this writer id is not what this spool wrote.
+        """
+        if landed is None:
+            return 0
+        with self._file.reading() as db:
+            found = db.execute(f"{_ROW} WHERE number = ?", (landed.number,)).fetchone()
+        if found is None:
+            mine = Landed(self._file.get("written_number") or 0, self._file.get("written_digest") or "")
+            if landed.number >= mine.number and landed != mine:
+                self._mismatch(landed)
+            return 0
+        row, before = Row(*found), self._depth.rows
+        if row.digest != landed.digest:
+            self._mismatch(landed)
+        self.remove(replace(row, payload=b""), written=True)
+        return before - self._depth.rows
+
+    def _mismatch(self, landed: Landed) -> None:
+        raise WriterMismatchError(
+            f"the store holds batch {landed.number} of writer {self.writer}, which is not the one that spool "
+            f"{self.path} wrote: the spool was restored from a copy, or copied; give it a new writer id"
+        )
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._file.close()
+
+    def __enter__(self) -> Spool:
+        return self
+
+    def __exit__(self, *_: type[BaseException] | BaseException | TracebackType | None) -> None:
+        self.close()
+
+
+def chained(before: str, payload: bytes) -> str:
+    """The digest (hex) of a batch that follows the one with digest ``before``."""
+    return hashlib.sha256(before.encode() + payload).hexdigest()
+
+
+def _packed(samples: pa.Table) -> bytes:
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_stream(sink, SAMPLES, options=pa.ipc.IpcWriteOptions(compression="zstd")) as writer:
+        writer.write_table(samples)
+    return sink.getvalue().to_pybytes()
