@@ -6,9 +6,10 @@ one look at the inbox stands or falls together.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
+from typing import Final, NamedTuple
 from uuid import UUID
 
 from sqlalchemy import Connection, Select, delete, func, insert, or_, select, update
@@ -28,8 +29,8 @@ from skidhand.model.entry import Entry
 from skidhand.model.finding import Finding
 from skidhand.model.prompt import Answer, Delivery, Prompt, PromptState, Transition
 
-CLEARED: PromptState = "cleared"
-CODE_LENGTH = 8
+CLEARED: Final[PromptState] = "cleared"
+CODE_LENGTH: Final = 8
 
 
 class PromptBook:
@@ -97,6 +98,14 @@ class PromptBook:
             return [Prompt.model_validate(doc) for doc in connection.execute(query).scalars()]
 
 
+class Waiting(NamedTuple):
+    """A revision in the inbox: its row, whose it is, its state."""
+
+    seq: int
+    finding: UUID
+    state: str
+
+
 class PromptWork:
     """Reads and writes inside one transaction of alerts."""
 
@@ -109,16 +118,19 @@ class PromptWork:
         with self._connection.begin_nested():
             yield
 
-    def inbox(self) -> list[tuple[int, Finding]]:
-        """Revisions that wait, in the order in which they were written."""
-        query = select(findings.c.seq, findings.c.doc).join(inbox, inbox.c.seq == findings.c.seq)
-        rows = self._connection.execute(query.order_by(findings.c.seq)).all()
-        return [(row.seq, Finding.model_validate(row.doc)) for row in rows]
+    def inbox(self, limit: int, after: int = 0) -> list[Waiting]:
+        """The first ``limit`` revisions that wait behind row ``after``, in the order in which they were written."""
+        query = select(findings.c.seq, findings.c.id, findings.c.state).join(inbox, inbox.c.seq == findings.c.seq)
+        query = query.where(inbox.c.seq > after).order_by(findings.c.seq).limit(limit)
+        rows = self._connection.execute(query).all()
+        return [Waiting(row.seq, UUID(row.id), row.state) for row in rows]
 
-    def worked_in(self, seqs: Iterable[int]) -> None:
-        """Take these rows out of the inbox."""
-        for seq in seqs:
-            self._connection.execute(delete(inbox).where(inbox.c.seq == seq))
+    def take(self, seq: int) -> Finding:
+        """One waiting revision, which is out of the inbox from now on; ValueError when it can't be read."""
+        self._connection.execute(delete(inbox).where(inbox.c.seq == seq))
+        return Finding.model_validate(
+            self._connection.execute(select(findings.c.doc).where(findings.c.seq == seq)).scalar_one()
+        )
 
     def findings(self, ids: Sequence[UUID]) -> list[Finding]:
         """The newest revision that was worked in of each finding, oldest onset first; unknown ids give nothing."""
@@ -202,6 +214,17 @@ class PromptWork:
             query = query.where(deliveries.c.prompt == str(prompt))
         rows = self._connection.execute(query.order_by(deliveries.c.queued, deliveries.c.id)).scalars()
         return [Delivery.model_validate(doc) for doc in rows]
+
+    def told(self, prompt: UUID) -> bool:
+        """True when a message of ``prompt`` has left, or may have."""
+        query = select(deliveries.c.doc).where(deliveries.c.prompt == str(prompt))
+        found = (Delivery.model_validate(doc) for doc in self._connection.execute(query).scalars())
+        return any(one.state == "sent" or (one.attempts > 0 and one.error is None) for one in found)
+
+    def delivery(self, delivery: UUID) -> Delivery | None:
+        """The delivery of that id."""
+        doc = self._connection.execute(select(deliveries.c.doc).where(deliveries.c.id == str(delivery))).scalar()
+        return None if doc is None else Delivery.model_validate(doc)
 
     def waiting_answers(self) -> list[Answer]:
         """Answers that nobody has judged, oldest first."""
