@@ -81,9 +81,7 @@ def finding(kind: str = "split-drift", unit: str = "cyclone", **changes: Any) ->
 
 def dp_rise(when: datetime = NOON + timedelta(hours=6, minutes=40), **changes: Any) -> Finding:
     """A filter that wants a backwash at 18:40 site time, with the evidence of a real one."""
-    forecast = Forecast(
-        what="backwash", when=when, low=when - timedelta(minutes=50), high=when + timedelta(minutes=50)
-    )
+    forecast = Forecast(what="backwash", when=when, low=when - timedelta(minutes=50), high=when + timedelta(minutes=50))
     numbers = (
         Number(name="dp", value=8.1, unit="[psi]", tag="PDT-301"),
         Number(name="dp_limit", value=12.0, unit="[psi]"),

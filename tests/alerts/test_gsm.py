@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -53,7 +55,7 @@ def test_parts_split_no_escape_and_lose_nothing(text):
     most = gsm.ONE_TEXT if len(parts) == 1 else gsm.ONE_PART
     assert all(gsm.septets(part) <= most for part in parts)
     # A part is left short of 153 only by one septet, and only where the next letter needs two.
-    for part, following in zip(parts, parts[1:], strict=False):
+    for part, following in pairwise(parts):
         room = gsm.ONE_PART - gsm.septets(part)
         assert room == 0 or (room == 1 and following[0] in gsm.EXTENSION)
 

@@ -1,0 +1,234 @@
+"""Every kind's message: one text, GSM letters, its cautions, nothing that is forbidden."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from uuid import uuid4
+
+import pytest
+
+from alerts import gsm, routing, wording
+from alerts.words import languages, words_in
+from skidhand import plugins
+from skidhand.errors import NotFoundError
+from skidhand.fleet import parse_fleet
+from skidhand.model.finding import Evidence, Number
+from skidhand.model.kinds import INSTRUMENT, KINDS
+from skidhand.model.prompt import Prompt
+from tests.alerts.helpers import FLEET, NOON, VERSION, dp_rise, finding
+
+# The longest names that an operator would sensibly give, and typical ones.
+WORST = {"skid": "Skid 12", "site": "tansy-12"}
+TYPICAL = {"skid": "Skid 1", "site": "tansy-4"}
+UNITS = {
+    "hydrocyclone": ("cyclone-2", "cyclone"),
+    "media_filter": ("filter-12", "filter-a"),
+    "reverse_osmosis": ("ro-2", "ro"),
+    "filter_press": ("press-2", "press"),
+    "weir_tank": ("weir-tank", "weir-tank"),
+    "buffer_tank": ("oil-tank-2", "oil-tank"),
+    "feed_pump": ("feed-pump", "feed-pump"),
+    INSTRUMENT: ("PDT-3012", "PDT-301"),
+}
+# What each hazard must be heard as: any one of the words.
+HEARD = {
+    "pressure": ("prove zero at its gauge", "prove 0 at its gauge", "pressure"),
+    "rotation": ("rotating",),
+    "auto-start": ("self-start",),
+    "chemical": ("chemical",),
+    "tank": ("no lone gauging",),
+    "norm": ("norm",),
+    "h2s": ("h2s",),
+}
+
+
+def prompt_for(head, **changes):
+    """A prompt about ``head`` alone."""
+    base = {
+        "id": uuid4(), "code": "4821", "kind": routing.kind_info(head.kind).prompt, "state": "unacknowledged",
+        "priority": head.severity, "route": "phone", "site": head.site, "skid": head.skid, "unit": head.unit,
+        "root": head.id, "findings": (head.id,), "title": "", "created": NOON, "updated": NOON,
+    }  # fmt: skip
+    return Prompt.model_validate(base | changes)
+
+
+def message(head, *others, now=NOON, language="en", repeat=False, **changes):
+    """The text about ``head``."""
+    prompt = prompt_for(head, **changes)
+    return wording.text_of(prompt, [head, *others], VERSION.fleet, now=now, language=language, repeat=repeat)
+
+
+def example(kind, on, cause, names, *, worst):
+    """A finding of ``kind`` on a skid that is named ``names``, with evidence, cause and forecast where it has one."""
+    index = 0 if worst else 1
+    unit = UNITS.get(on, (on.replace("_", "-"), on.replace("_", "-")))[index]
+    numbers = (Number(name="outlet_oil", value=123.4, unit="mg/L"), Number(name="oil_limit", value=60, unit="mg/L"))
+    hazards = ("pressure", "h2s", "auto-start") if on == INSTRUMENT else ()
+    given = {
+        "severity": "high" if worst else "medium", "cause": cause, "evidence": Evidence(numbers=numbers),
+        "hazards": hazards, "skid": names["skid"],
+    }  # fmt: skip
+    made = dp_rise(**given) if kind == "dp-rise" else finding(kind, unit, **given)
+    return made.model_copy(update={"site": names["site"], "unit": unit})
+
+
+CASES = [
+    (kind, on, cause)
+    for kind, info in KINDS.items()
+    for on in info.on
+    for cause in (None, *(name for name, _ in info.causes))
+]
+
+
+@pytest.mark.parametrize("language", languages())
+@pytest.mark.parametrize(("kind", "on", "cause"), CASES)
+def test_every_kind_keeps_to_the_rules(kind, on, cause, language):
+    """One GSM text with first step, cautions of all hazards and code; nothing forbidden; also where names are long."""
+    hazards = set(KINDS[kind].hazards) | set(plugins.load("unit_type")[on].member.hazards if on != INSTRUMENT else ())
+    for names, worst in ((WORST, True), (TYPICAL, False)):
+        head = example(kind, on, cause, names, worst=worst)
+        text = message(head, language=language)
+        assert gsm.unfit(text) == ""
+        assert gsm.septets(text) <= 160
+        assert text.startswith(f"{names['skid']} {names['site']} ")
+        assert text.endswith("4821")
+        assert not wording.FORBIDDEN.search(text)
+        words = words_in(language)
+        assert words.suggest.format(step=words.kinds[kind].step) in text
+        if language == "en":
+            spoken = text.lower()
+            silent = [h for h in hazards | set(head.hazards) if not any(word in spoken for word in HEARD[h])]
+            assert silent == []
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_repeat_says_so_and_fits_where_names_are_typical(kind):
+    """A copy that may be a second one is marked, and is still one text on a skid of typical names."""
+    text = message(example(kind, KINDS[kind].on[0], None, TYPICAL, worst=False), repeat=True)
+    assert text.startswith("Repeat. ")
+    assert gsm.septets(text) <= 160
+
+
+@pytest.mark.parametrize("language", languages())
+def test_a_language_has_words_for_everything(language):
+    """Every kind and every hazard that a unit type or kind names has words, all in the GSM alphabet."""
+    words = words_in(language)
+    hazards = {h for p in plugins.load("unit_type").values() for h in p.member.hazards}
+    hazards |= {h for info in KINDS.values() for h in info.hazards}
+    assert set(words.kinds) == set(KINDS)
+    assert hazards <= set(words.cautions)
+    assert set(words.priorities) == {"low", "medium", "high"}
+    said = [words.gas, words.repeat, *words.weekdays, *words.months, *words.causes.values()]
+    said += [text for kind in words.kinds.values() for text in (kind.what, kind.step)]
+    said += [text for pair in (*words.cautions.values(), *words.hands_on.values()) for text in pair]
+    assert [text for text in said if gsm.unfit(text.replace("{unit}", ""))] == []
+    assert not [kind.step for kind in words.kinds.values() if wording.FORBIDDEN.search(kind.step)]
+
+
+def test_no_word_of_the_language_files_is_forbidden():
+    """The guard knows the phrases that must never be said, in whatever case."""
+    for said in (
+        "Safe to open",
+        "ok to run",
+        "gas is clear",
+        "Open valve 3",
+        "you may run it",
+        "please restart",
+        "no gas",
+    ):
+        assert wording.FORBIDDEN.search(said), said
+    for said in (
+        "may self-start",
+        "reject check",
+        "LOTO, bleed, prove 0 at its gauge",
+        "Suggest wash per site procedure.",
+    ):
+        assert not wording.FORBIDDEN.search(said), said
+
+
+def test_a_backwash_reads_as_it_should():
+    """Skid, site, priority, what and by when with its interval, value beside its limit, step, cautions, code."""
+    assert message(dp_rise()) == (
+        "Skid 1 tansy-4 MED: filter-a backwash about 18:40 (17:50-19:30), dP 8.1 of 12 psi. "
+        "Suggest wash per site procedure. Pressure, may self-start, H2S. Answer 4821"
+    )
+
+
+def test_times_are_the_sites_and_need_a_day_only_when_it_is_another():
+    """Today a time, within days its weekday, later the date; an interval's ends stay bare while they are near."""
+    tomorrow = dp_rise(NOON + timedelta(hours=20))
+    assert "backwash about Tue 08:00 (07:10-08:50)" in message(tomorrow)
+    old = finding("off-spec", "outlet", onset=NOON - timedelta(days=20))
+    assert "off spec since 10 Feb." in message(old)
+    # Clocks went forward in Chicago on 8 March 2026: noon is 17:00 UTC from then on.
+    summer = finding("off-spec", "outlet", onset=NOON + timedelta(days=6, hours=-1))
+    assert "since 12:00." in message(summer, now=summer.onset)
+
+
+def test_evidence_gives_way_before_step_and_caution():
+    """With names of 32 letters the evidence is gone, and step, cautions and code are whole, in two parts."""
+    head = finding("split-drift", "c" * 32, cause="reject-plugging", hazards=("pressure", "h2s", "auto-start"))
+    head = head.model_copy(update={"site": "s" * 32})
+    text = message(head)
+    assert "plugging" not in text
+    assert text.endswith(
+        "Suggest reject check per site procedure. LOTO, bleed, prove 0 at its gauge, self-starts, H2S. Answer 4821"
+    )
+    assert len(gsm.parts(text)) == 2
+
+
+def test_a_grown_prompt_counts_the_others():
+    """One message speaks of the root and says how many more hang on it; their hazards are in it too."""
+    head = finding("oil-carry-over", "weir-tank")
+    text = message(head, finding("split-drift", "cyclone"), dp_rise())
+    assert "oil carry-over" in text
+    assert "+2 more" in wording.title_of([head, dp_rise(), finding()], VERSION.fleet, now=NOON)
+    for hazard in ("no lone gauging", "at its gauge", "H2S"):
+        assert hazard in text
+
+
+def test_with_gas_nobody_is_sent():
+    """A finding made under a gas alarm, on or unknown, suggests nothing and says not to go there."""
+    for others in ((), (finding("dp-rise", "filter-a", hazards=("gas-alarm",)),)):
+        head = finding(hazards=() if others else ("gas-alarm",))
+        text = message(head, *others)
+        assert "Do not approach: gas alarm on or unknown. Site emergency plan, supervisor." in text
+        assert "Suggest" not in text
+        assert gsm.septets(text) <= 160
+
+
+def test_an_instruments_finding_carries_the_hazards_of_what_it_serves():
+    """A pressure transmitter on the cyclone is under pressure; the fleet file says where it sits."""
+    assert routing.hazards_of(finding("sensor-frozen", "PT-201"), VERSION.fleet) == {"pressure", "h2s", "auto-start"}
+    assert "pressure" not in routing.hazards_of(finding("sensor-frozen", "XX-1"), VERSION.fleet)
+
+
+def test_a_kind_from_outside_is_worded_with_its_own_step_unless_that_orders():
+    """A plug-in's first step is used as it is; one that orders to open something is replaced."""
+    kind = "acme-valve-wear"
+    assert "Suggest valve check per site procedure." in message(finding(kind, "cyclone", first_step="valve check."))
+    text = message(finding(kind, "cyclone", first_step="Open valve 3 and enter"))
+    assert "Open" not in text
+    assert "Suggest check per site procedure." in text
+    assert "acme valve wear" in text
+
+
+def test_a_name_outside_the_alphabet_is_said_in_its_letters():
+    """One letter in a skid's name must not cost the message its 160 letters."""
+    fleet = parse_fleet(FLEET.replace("name: Skid 1", "name: Skíd №1")).fleet
+    text = wording.text_of(prompt_for(dp_rise()), [dp_rise()], fleet, now=NOON)
+    assert text.startswith("Skid No1 tansy-4 MED")
+
+
+def test_an_unknown_language_lists_those_that_there_are():
+    """The error is of use."""
+    with pytest.raises(NotFoundError, match="'xx'; there are en"):
+        words_in("xx")
+
+
+@pytest.mark.parametrize(
+    ("value", "said"), [(8.1, "8.1"), (12.0, "12"), (123.4, "123"), (12345.6, "12346"), (0.0123, "0.0123"), (0.0, "0")]
+)
+def test_figures(value, said):
+    """Three digits that count and never an exponent."""
+    assert wording.figure(value) == said
