@@ -7,7 +7,7 @@ import os
 import sqlite3
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -106,8 +106,9 @@ class SpoolFile:
                 kind = SpoolFullError if "full" in str(error) else SpoolError
                 raise kind(f"spool {self.path}: {error}") from error
             finally:
-                if self._db.in_transaction:
-                    self._db.execute("ROLLBACK")
+                with suppress(sqlite3.Error):  # of a closed file there is nothing to undo
+                    if self._db.in_transaction:
+                        self._db.execute("ROLLBACK")
 
     def get(self, key: str) -> Any:
         """A value of ``meta``, None where there is none."""
