@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.resources import files
@@ -11,10 +12,11 @@ from typing import Any, Literal
 import yaml
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, field_validator
 
-from simulator.faults import FAULTS
+from simulator.faults import FAULTS, Fault
 from simulator.plant.media_filter import Law
 from skidhand.errors import InputFileError
-from skidhand.fleet import Fleet, load_fleet
+from skidhand.fleet import Fleet, Skid, load_fleet
+from skidhand.units import same_dimension
 
 PACKAGED = "simulator.scenarios"
 
@@ -174,17 +176,26 @@ def _mismatches(file: ScenarioFile, fleet: Fleet) -> list[str]:
             wrong.append(f"skids.{skid_id}: no skid {skid_id!r} in the fleet; there are {', '.join(sorted(known))}")
             continue
         skid = known[skid_id]
-        types = {unit.type for unit in skid.units}
-        for i, event in enumerate(story.story):
-            where = f"skids.{skid_id}.story.{i}"
-            fault = FAULTS[event.event]
-            if fault.strikes == "instrument" and event.tag not in skid.instruments:
-                choices = ", ".join(sorted(skid.instruments))
-                wrong.append(f"{where}.tag: {event.event} needs one of this skid's tags (got {event.tag!r}): {choices}")
-            if fault.strikes != "instrument" and event.tag is not None:
-                wrong.append(f"{where}.tag: {event.event} strikes no instrument (got {event.tag!r}); leave 'tag' out")
-            if fault.unit_type is not None and fault.unit_type not in types:
-                wrong.append(
-                    f"{where}.event: {event.event} needs a {fault.unit_type}; {skid_id} has {', '.join(sorted(types))}"
-                )
+        wrong += [
+            f"skids.{skid_id}.story.{i}.{problem}"
+            for i, event in enumerate(story.story)
+            for problem in _event_problems(event, FAULTS[event.event], skid)
+        ]
     return wrong
+
+
+def _event_problems(event: Event, fault: Fault, skid: Skid) -> Iterator[str]:
+    if fault.strikes == "instrument":
+        declared = skid.instruments.get(event.tag or "")
+        if declared is None:
+            choices = ", ".join(sorted(skid.instruments))
+            yield f"tag: {event.event} needs one of this skid's tags (got {event.tag!r}): {choices}"
+        elif declared.total or declared.states is not None:
+            yield f"tag: {event.tag} is a state or total; {event.event} strikes measuring instruments"
+        elif fault.measures is not None and not same_dimension(declared.unit, fault.measures):
+            yield f"tag: {event.tag} measures {declared.unit!r}, not oil in {fault.measures!r} as {event.event} needs"
+    elif event.tag is not None:
+        yield f"tag: {event.event} strikes no instrument (got {event.tag!r}); leave 'tag' out"
+    types = {unit.type for unit in skid.units}
+    if fault.unit_type is not None and fault.unit_type not in types:
+        yield f"event: {event.event} needs a {fault.unit_type}; {skid.id} has {', '.join(sorted(types))}"

@@ -27,6 +27,7 @@ class Fault:
     about: str
     strikes: Strikes
     unit_type: str | None = None
+    measures: str | None = None  # UCUM code like that of the only instruments it can strike
     kind: str | None = None
     cause: str | None = None
     lookalike: bool = False

@@ -19,6 +19,7 @@ ANALYSER_FOULING = register(
         name="analyser-fouling",
         about="the oil analyser's window fouls: slow rise, less noise, no partner; back after cleaning",
         strikes="instrument",
+        measures="mg/L",
         kind="sensor-drift",
         cause="fouled",
         lookalike=True,

@@ -35,9 +35,7 @@ def test_water_and_oil_balance(view, spells):
     book = train.ledger
     start = (book.water_in - book.water_out - water0, book.oil_in - book.oil_out - oil0)
     for now, minutes in spells:
-        feed = FeedNow(
-            normal.inflow * now.inflow, normal.wanted * now.setpoint, normal.oil * now.oil, 20, 25, 20
-        )
+        feed = FeedNow(normal.inflow * now.inflow, normal.wanted * now.setpoint, normal.oil * now.oil, 20, 25, 20)
         for _ in range(minutes):
             train.step(feed, now)
     water, oil = train.held()

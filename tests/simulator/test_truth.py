@@ -1,0 +1,113 @@
+"""The truth file says what the plant did."""
+
+from datetime import timedelta
+
+import pytest
+from pydantic import ValidationError
+
+from simulator import load_scenario, packaged_scenarios, truth_of
+from simulator.truth import read_truth, write_truth
+from skidhand.errors import InputFileError
+from skidhand.model.truth import TruthEvent
+from tests.simulator.story import SEED, States, scenario
+
+
+@pytest.fixture(scope="module")
+def demo():
+    """The demo scenario's truth."""
+    return truth_of(load_scenario("demo"))
+
+
+def test_the_demo_plants_what_it_promises(demo):
+    """Runs on every skid, both reject faults, a slug, and look-alikes that blame no equipment."""
+    runs = {event.skid for event in demo.events if event.kind == "dp-rise"}
+    assert runs == set(demo.skids)
+    causes = {(event.kind, event.cause) for event in demo.events if not event.lookalike}
+    assert {
+        ("split-drift", "reject-plugging"),
+        ("split-drift", "reject-back-pressure"),
+        ("oil-carry-over", "slug"),
+    } <= causes
+    alike = {event.event for event in demo.events if event.lookalike}
+    assert alike == {"flow-step", "cold-feed", "sensor-freeze", "analyser-fouling", "comms-outage", "shutdown"}
+    assert all(event.cause_class != "equipment" for event in demo.events if event.lookalike)
+
+
+def test_the_demos_first_day_is_quiet(demo):
+    """Nothing but filter runs begins in the first 24 h, so that baselines can be learnt."""
+    early = {e.event for e in demo.events if e.onset < demo.start + timedelta(hours=24)}
+    assert early == {"filter-run"}
+
+
+def test_events_are_in_order_and_their_times_make_sense(demo):
+    """Onset, knowable, too late and end follow each other, and all could be known before the end."""
+    assert [e.onset for e in demo.events] == sorted(e.onset for e in demo.events)
+    for event in demo.events:
+        if event.kind:
+            assert event.onset <= event.knowable <= event.too_late, event.id
+            assert event.knowable < demo.end, event.id
+        assert event.ended >= event.onset, event.id
+
+
+def test_each_wash_is_the_end_of_a_run(demo):
+    """Every wash of a fouled bed ends a dp-rise event on its unit, at the terminal drop or just before."""
+    limits = {"tf-skid-1": 12 * 6.894757, "tf-skid-2": 13 * 6.894757, "tf-skid-3": 80.0}
+    for wash in demo.backwashes:
+        run = next(e for e in demo.events if e.skid == wash.skid and e.too_late == wash.start)
+        assert (run.kind, run.unit, run.ended) == ("dp-rise", wash.unit, wash.end)
+        assert wash.dp_before == pytest.approx(limits[wash.skid], rel=0.1)
+        assert wash.resistance_after < 1.1
+
+
+def test_truth_agrees_with_the_states(tmp_path):
+    """A wash in the truth is where the noise-free state of the valve says washing."""
+    played = scenario(tmp_path, [{"event": "scheduled-backwash", "at": 2, "hours": 0.05}], hours=4)
+    truth = truth_of(played, skids=1, seed=SEED)
+    washing = States(played)["media_filter.backwash"]
+    (wash,) = truth.backwashes
+    first = round((wash.start - truth.start) / timedelta(minutes=1))
+    last = round((wash.end - truth.start) / timedelta(minutes=1))
+    assert washing[first:last].all()
+    assert washing.sum() == last - first
+
+
+def test_a_shorter_span_drops_what_does_not_fit(demo):
+    """With fewer hours and skids only what could be known in them stays; the rest is as before."""
+    short = truth_of(load_scenario("demo"), hours=30, skids=2)
+    assert short.skids == ("tf-skid-1", "tf-skid-2")
+    end = short.start + timedelta(hours=30)
+    kept = {
+        e.id for e in demo.events if e.skid in short.skids and e.event != "filter-run" and (e.knowable or e.onset) < end
+    }
+    assert {e.id for e in short.events if e.event != "filter-run"} == kept
+    assert kept == {"tf-skid-1/reject-back-pressure/29"}
+
+
+def test_weak_washes_that_never_came_are_not_in_the_truth(tmp_path):
+    """A fault of the wash leaves no trace while nobody washes: nothing can be known, so nothing is asked."""
+    played = scenario(tmp_path, [{"event": "incomplete-backwash", "at": 1, "hours": 3}], hours=5)
+    assert truth_of(played, skids=1).events == ()
+
+
+@pytest.mark.parametrize("name", packaged_scenarios())
+def test_every_packaged_scenario_can_be_played(name):
+    """It loads, lives its first hours and has a truth."""
+    assert truth_of(load_scenario(name), hours=2).skids == ("tf-skid-1", "tf-skid-2", "tf-skid-3")
+
+
+def test_a_truth_file_is_read_as_it_was_written(demo, tmp_path):
+    """JSON and back gives the same truth; anything else is refused by name."""
+    write_truth(demo, tmp_path / "truth.json")
+    assert read_truth(tmp_path / "truth.json") == demo
+    (tmp_path / "other.json").write_text('{"v": 2}', encoding="utf-8")
+    with pytest.raises(InputFileError, match=r"other\.json: not a truth file of version 1"):
+        read_truth(tmp_path / "other.json")
+
+
+def test_an_event_of_an_unknown_kind_is_refused(demo):
+    """Kinds are those of findings; a fault without a kind would never be scored."""
+    fields = demo.events[0].model_dump()
+    with pytest.raises(ValidationError, match="no finding kind 'dp-fall'"):
+        TruthEvent(**{**fields, "kind": "dp-fall"})
+    with pytest.raises(ValidationError, match="needs the kind"):
+        TruthEvent(**{**fields, "kind": None})
