@@ -34,12 +34,9 @@ def density(mass_fraction: npt.ArrayLike, celsius: npt.ArrayLike) -> Floats:
     w = _checked("mass_fraction", mass_fraction, 0.0, MAX_MASS_FRACTION)
     t = _checked("celsius", celsius, 0.0, 140.0)
     water = (
-        ((((-2.8054253e-10 * t + 1.0556302e-7) * t - 4.6170461e-5) * t - 0.0079870401) * t + 16.945176) * t
-        + 999.83952
+        ((((-2.8054253e-10 * t + 1.0556302e-7) * t - 4.6170461e-5) * t - 0.0079870401) * t + 16.945176) * t + 999.83952
     ) / (1 + 0.01687985 * t)
-    salt = (
-        (-0.00324112 * w + 0.0636354) * np.exp(1e-6 * (t + 3317.3485) ** 2) / (w + 1.0137140 + 0.01459510 * t)
-    )
+    salt = (-0.00324112 * w + 0.0636354) * np.exp(1e-6 * (t + 3317.3485) ** 2) / (w + 1.0137140 + 0.01459510 * t)
     return np.asarray(1.0 / ((1.0 - w) / water + w / salt))
 
 
