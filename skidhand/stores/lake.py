@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 from typing import ClassVar, Final
 
@@ -30,10 +31,12 @@ from skidhand.stores.lake_ledger import Ledger, batch_mark, changed_spans
 from skidhand.stores.lake_read import Files, RowCache, read_rows
 from skidhand.stores.lake_table import KEPT, LAKE_SCHEMA, LakeTable, engine_errors
 from skidhand.stores.lake_tidy import clean_log, tidy_days
-from skidhand.stores.rows import batch_rows, last_of_each, micros_of, samples_of, spans_of
+from skidhand.stores.rows import ROWS, batch_rows, last_of_each, micros_of, samples_of, spans_of
 
 CLOCK: Final = "skidhand.clock"
 """Application id whose number is the index in CLOCKS: it cannot be set twice at once, and appends go on."""
+
+Snapshot = tuple[Files, fs.FileSystem]
 
 EMPTY: Final = ":-1"
 """The cursor of a lake in which nothing was ever written."""
@@ -107,7 +110,7 @@ class LakeStore:
             self._ledger.catch_up(delta.version(), lambda after: self._table.history(delta, after))
         return delta
 
-    def _snapshot(self, as_of: str | None) -> tuple[Files, fs.FileSystem] | None:
+    def _snapshot(self, as_of: str | None) -> Snapshot | None:
         """The files to read from; None for a store in which nothing was ever written."""
         with self._table.lock:
             delta = self._table.current()
@@ -125,10 +128,11 @@ class LakeStore:
                 self._files = (delta.version(), Files.of(actions))
             return self._files[1], self._table.filesystem(delta)
 
-    def _read(self, series: Sequence[str], start_us: int, end_us: int, policy: Policy, as_of: str | None) -> pa.Table:
-        snapshot = self._snapshot(as_of)
+    def _read(
+        self, snapshot: Snapshot | None, series: Sequence[str], start_us: int, end_us: int, policy: Policy
+    ) -> pa.Table:
         if snapshot is None or not series:
-            return SAMPLES.empty_table()
+            return samples_of(ROWS.empty_table(), policy)
         files, filesystem = snapshot
         wanted = pa.array(sorted(set(series)), type=pa.string())
         with engine_errors(f"cannot read lake {self.path}"):
@@ -145,20 +149,21 @@ class LakeStore:
         as_of: str | None = None,
     ) -> pa.Table:
         """See :meth:`skidhand.stores.base.Store.read`."""
-        return self._read(series, micros(start), micros(end), policy, as_of)
+        return self._read(self._snapshot(as_of), series, micros(start), micros(end), policy)
 
     def latest(self, series: Sequence[str], *, policy: Policy = "all") -> pa.Table:
         """See :meth:`skidhand.stores.base.Store.latest`. Looks back day by day from each series' last row."""
         with self._table.lock:
             self._refresh()
             spans = {name: span for name in series if (span := self._ledger.spans.get(name)) is not None}
+            snapshot = self._snapshot(None)
         pending = {name: span.last_us for name, span in spans.items()}
         found = [SAMPLES.empty_table()]
         while pending:
             day = max(pending.values()) // DAY * DAY
             group = {name: last for name, last in pending.items() if last >= day}
             for start in (min(group.values()), day):  # most often the last rows of all are close together
-                rows = last_of_each(self._read(list(group), start, day + DAY, policy, None))
+                rows = last_of_each(self._read(snapshot, list(group), start, day + DAY, policy))
                 found.append(rows)
                 for name in map(str, rows["series"].to_pylist()):
                     del group[name], pending[name]
@@ -181,10 +186,10 @@ class LakeStore:
         as_of: str | None = None,
     ) -> pa.Table:
         """See :meth:`skidhand.stores.base.Store.read_buckets`; computed from raw samples, a day at a time."""
-        as_of = self.version() if as_of is None else as_of  # one state for all days
+        snapshot = self._snapshot(as_of)  # one state for all days
 
         def read(start_us: int, end_us: int) -> pa.Table:
-            return self._read(series, start_us, end_us, "all", as_of)
+            return self._read(snapshot, series, start_us, end_us, "all")
 
         return buckets_by_day(read, start, end, width, policy)
 
@@ -240,7 +245,8 @@ class LakeStore:
     def _ledger_now(self) -> Ledger:
         with self._table.lock:
             self._refresh()
-            return self._ledger
+            known = self._ledger
+            return replace(known, writers=dict(known.writers), spans=dict(known.spans))
 
     def close(self) -> None:
         """Let go of decoded files; nothing else is held open."""

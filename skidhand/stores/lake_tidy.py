@@ -115,12 +115,11 @@ def clean_log(table: LakeTable, ledger: Callable[[], Ledger]) -> Iterator[str]:
     """Carry the ledger forward, then delete commits and unnamed data files that are older than KEPT."""
     if table.current() is None:
         return
-    known = ledger()
+    delta, known = table.fork(), ledger()
     if known.version - known.carried < CARRY_EVERY:
         return
-    delta = table.fork()
     try:
-        table.commit(delta, [], ledger().carry_mark(), Transaction(TIDY, delta.version() + 1))
+        table.commit(delta, [], known.carry_mark(), Transaction(TIDY, delta.version() + 1))
     except StoreConflictError:
         yield "log: another tidy was first; left as it is"
         return

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -207,6 +208,29 @@ def test_writers_count_apart(store):
     assert store.write(batch(1, good("a/z", (0, 3)), writer="'; --"))
     assert {w: store.landed(w).number for w in ("one", "two", "'; --")} == {"one": 4, "two": 4, "'; --": 1}
     assert len(read_all(store)) == 3
+
+
+def test_threads_share_a_handle(store):
+    """Two threads write while two read and one tidies through one handle: all lands, reads never go back."""
+
+    def write(writer):
+        for n in range(15):
+            store.write(batch(n, good(f"a/{writer}", (n, n), (n + 90_000, n)), writer=writer))
+
+    def read(writer):
+        seen = 0
+        while seen < 30:
+            now = len(read_all(store, [f"a/{writer}"]))
+            assert now >= seen
+            assert now % 2 == 0, "half a batch was seen"
+            assert len(store.latest([f"a/{writer}"])) == 1 or now == 0
+            seen = now
+            list(store.tidy(now=at(0)))
+
+    with ThreadPoolExecutor(4) as pool:
+        for job in [pool.submit(work, writer) for work in (write, read) for writer in "uv"]:
+            job.result(timeout=60)
+    assert len(read_all(store)) == 60
 
 
 def test_an_empty_batch_lands(member, store):
