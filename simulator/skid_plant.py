@@ -73,9 +73,7 @@ class SkidPlant:
         self._minute = 0
         self._wash: tuple[int, float, float] | None = None
         self.washes: list[Wash] = []
-        self.columns: tuple[tuple[str, str], ...] = tuple(
-            (unit, role) for unit, roles in self.train.readings().items() for role in roles
-        )
+        self.columns = self.train.columns()
         self._last: list[float] | None = None
 
     def run(self, minutes: int) -> Floats:
@@ -98,7 +96,7 @@ class SkidPlant:
                 ambient=ambient,
             )
             self._step(feed, now)
-            rows[i + 1] = self._row()
+            rows[i + 1] = self.train.readings()
         rows[0] = rows[1] if self._last is None else self._last
         self._last = rows[-1].tolist()
         return rows
@@ -124,9 +122,6 @@ class SkidPlant:
             if strong > 0.0 and active.fault.change is not None:
                 active.fault.change(now, strong, active.event.hours)
         return now
-
-    def _row(self) -> list[float]:
-        return [value for roles in self.train.readings().values() for value in roles.values()]
 
 
 def whole_minutes(hours: float) -> int:

@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from typing import Literal
 
-import numpy as np
-
 from simulator.plant.conditions import Conditions
 from simulator.plant.feed_pump import FeedPump
 from simulator.plant.hydrocyclone import Hydrocyclone
-from simulator.plant.media_filter import MediaFilter
+from simulator.plant.media_filter import Deposit, MediaFilter
 from simulator.plant.strainer import Strainer
 from simulator.plant.train import DT, FeedNow, Train
 from simulator.plant.washing import WashControl
@@ -155,17 +153,17 @@ def _run_in(train: Train, normal: Normal, plant: Plant) -> None:
     """Let the tank settle, then size the bed's capacity by what reaches it and set its place in a run."""
     quiet = Conditions()
     steps = int(WARM_UP_HOURS / DT)
-    before = np.zeros(2)
+    before = Deposit()
     for step in range(steps):
         if train.filter and step == steps // 2:
-            before = train.filter.loose.copy()
+            before = train.filter.loose
         train.step(normal.at(plant.temperature), quiet)
     if train.filter and train.washing:
-        caught = (train.filter.loose - before) / (WARM_UP_HOURS / 2)  # g/h of oil and solids
-        end = RESISTANCE_AT_END[plant.law]
+        caught = train.filter.loose.plus(before, -1.0)
+        hourly = Deposit().plus(caught, 2.0 / WARM_UP_HOURS)
         train.filter.law = plant.law
-        train.filter.capacity = float(caught.sum()) * plant.run_hours / end
-        started = caught * plant.run_hours * plant.run_started
-        train.ledger.oil_in += float(started[0] - train.filter.loose[0])
+        train.filter.capacity = hourly.mass * plant.run_hours / RESISTANCE_AT_END[plant.law]
+        started = Deposit().plus(hourly, plant.run_hours * plant.run_started)
+        train.ledger.oil_in += started.oil - train.filter.loose.oil
         train.filter.loose = started
         train.washing.since_wash = plant.run_hours * plant.run_started

@@ -16,7 +16,7 @@ from typing import ClassVar
 import numpy as np
 
 from simulator.plant.conditions import Conditions
-from simulator.plant.water import DIAMETERS, Floats
+from simulator.plant.water import DIAMETERS, Floats, total
 
 STARVING = 0.11  # exponent of the loss of efficiency below the design split (common practice, no source)
 
@@ -89,7 +89,7 @@ class Hydrocyclone:
         """Values in the order of ROLES: m³/h, kPa ×3, m³/h, m³, mg/L, mg/L."""
         return (
             self.flow, self.inlet, self.outlet, self.reject_pressure, self.reject, self.reject_total,
-            float(self.oil_in.sum()), float(self.oil_out.sum()),
+            total(self.oil_in), total(self.oil_out),
         )  # fmt: skip
 
 

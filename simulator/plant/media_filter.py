@@ -14,14 +14,32 @@ from typing import ClassVar, Literal
 import numpy as np
 
 from simulator.plant.conditions import Conditions
-from simulator.plant.water import DIAMETERS, Floats
+from simulator.plant.water import DIAMETERS, Floats, total
 
 Law = Literal["complete", "standard", "intermediate", "cake"]
 
 CAPTURE = np.array([0.35, 0.55, 0.8, 0.93, 0.98, 1.0])  # share of each droplet class (common practice)
+PASSED = 1.0 - CAPTURE
 SOLIDS_CAPTURE = 0.9
 BOUND_FREED = 0.6  # share of bound deposit that a good wash frees (common practice, no source)
 GOOD_WASH = 0.99
+
+
+@dataclass(frozen=True, slots=True)
+class Deposit:
+    """What lies on the grains, or leaves them: g of oil and of solids."""
+
+    oil: float = 0.0
+    solids: float = 0.0
+
+    @property
+    def mass(self) -> float:
+        """Oil and solids together, g."""
+        return self.oil + self.solids
+
+    def plus(self, other: Deposit, share: float = 1.0) -> Deposit:
+        """This and ``share`` of the other."""
+        return Deposit(self.oil + share * other.oil, self.solids + share * other.solids)
 
 
 @dataclass
@@ -39,10 +57,10 @@ class MediaFilter:
     outlet_pressure: float = 70.0
     wash_rate: float = 29.3  # m/h (12 gpm/ft²)
     wash_minutes: int = 10
-    loose: Floats = field(default_factory=lambda: np.zeros(2))  # g of oil, solids
-    bound: Floats = field(default_factory=lambda: np.zeros(2))
+    loose: Deposit = Deposit()
+    bound: Deposit = Deposit()
     washing: int = 0  # minutes of wash still to go
-    leaving: Floats = field(default_factory=lambda: np.zeros(2))  # g a minute in the wash water
+    leaving: Deposit = Deposit()  # with each minute's wash water
     wash_flow: float = 0.0  # m³/h in the present step
     flow: float = 0.0
     dp: float = 0.0
@@ -60,7 +78,7 @@ class MediaFilter:
     @property
     def resistance(self) -> float:
         """R: pressure drop of the bed over that of the clean bed."""
-        return blocking(self.law, float(self.loose.sum() + self.bound.sum()) / self.capacity)
+        return blocking(self.law, (self.loose.mass + self.bound.mass) / self.capacity)
 
     def pressure_drop(self, flow: float, density: float, viscosity: float) -> float:
         """kPa at ``flow`` m³/h with the present deposit."""
@@ -71,11 +89,11 @@ class MediaFilter:
         """Begin a backwash of ``wash_minutes``; what it will take out is settled here."""
         self.washing = self.wash_minutes
         strength = GOOD_WASH * now.wash_strength
-        freed = self.bound * BOUND_FREED if now.wash_strength >= 1.0 else np.zeros(2)
-        taken = self.loose * strength + freed
-        self.bound = self.bound - freed + self.loose * (1.0 - strength)
-        self.loose = np.zeros(2)
-        self.leaving = taken / self.wash_minutes
+        freed = BOUND_FREED if now.wash_strength >= 1.0 else 0.0
+        taken = Deposit().plus(self.loose, strength).plus(self.bound, freed)
+        self.bound = Deposit().plus(self.bound, 1.0 - freed).plus(self.loose, 1.0 - strength)
+        self.loose = Deposit()
+        self.leaving = Deposit().plus(taken, 1.0 / self.wash_minutes)
 
     def step(
         self, dt: float, flow: float, oil: Floats, solids: float, density: float, mu: float, celsius: float
@@ -84,9 +102,9 @@ class MediaFilter:
         self.flow, self.temperature = flow, celsius
         self.dp = self.pressure_drop(flow, density, mu)
         if flow > 0.0:
-            caught = np.array([float(oil @ CAPTURE), solids * SOLIDS_CAPTURE]) * flow
-            self.loose = self.loose + caught * dt
-            self.oil_out = oil * (1.0 - CAPTURE)
+            caught = Deposit(float(oil @ CAPTURE), solids * SOLIDS_CAPTURE)
+            self.loose = self.loose.plus(caught, flow * dt)
+            self.oil_out = oil * PASSED
             self.solids_out = solids * (1.0 - SOLIDS_CAPTURE)
         self.total += flow * dt
 
@@ -98,19 +116,32 @@ class MediaFilter:
         self.washing -= 1
         self.wash_flow = self.wash_rate * self.area
         self.wash_total += self.wash_flow / 60.0
-        return float(self.leaving[0])
+        return self.leaving.oil
 
     def held_oil(self) -> float:
         """Oil on the grains and in wash water still to leave, g."""
-        return float(self.loose[0] + self.bound[0] + self.leaving[0] * self.washing)
+        return self.loose.oil + self.bound.oil + self.leaving.oil * self.washing
+
+    @property
+    def outlet_oil(self) -> float:
+        """Oil in the filtered water, mg/L."""
+        return total(self.oil_out)
+
+    @property
+    def turbidity(self) -> float:
+        """NTU of the filtered water; it follows both solids and oil (common practice, no source)."""
+        return 0.8 * self.solids_out + 0.3 * self.outlet_oil
+
+    @property
+    def back_pressure(self) -> float:
+        """Pressure behind the bed, kPa; a stopped line bleeds down."""
+        return self.outlet_pressure * min(1.0, 5.0 * self.flow / self.design_flow)
 
     def readings(self) -> tuple[float, ...]:
         """Values in the order of ROLES: m³/h, kPa ×3, °C, mg/L, NTU, 0/1, m³/h, m³."""
-        outlet = self.outlet_pressure * min(1.0, 5.0 * self.flow / self.design_flow)
-        oil = float(self.oil_out.sum())
+        outlet = self.back_pressure
         return (
-            self.flow, self.dp, outlet + self.dp, outlet, self.temperature, oil,
-            0.8 * self.solids_out + 0.3 * oil,  # turbidity follows both (common practice, no source)
+            self.flow, self.dp, outlet + self.dp, outlet, self.temperature, self.outlet_oil, self.turbidity,
             1.0 if self.wash_flow > 0.0 else 0.0, self.wash_flow, self.wash_total,
         )  # fmt: skip
 

@@ -10,7 +10,6 @@ to the tank, so that a wash does not flood it. Water and oil balance to rounding
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from simulator.plant.conditions import Conditions
@@ -19,11 +18,14 @@ from simulator.plant.hydrocyclone import Hydrocyclone
 from simulator.plant.media_filter import MediaFilter
 from simulator.plant.strainer import Strainer
 from simulator.plant.washing import WashControl
-from simulator.plant.water import COALESCED, Brine, Floats
+from simulator.plant.water import COALESCED, Brine, Floats, total
 from simulator.plant.weir_tank import WeirTank
 from skidhand.brine import GRAVITY
 
 DT = 1.0 / 60.0  # h
+UNITS = ("strainer", "weir_tank", "feed_pump", "hydrocyclone", "media_filter")
+OUTLET_ROLES = ("flow", "total", "oil", "turbidity", "density")
+SKID_ROLES = ("running", "ambient_temperature")
 LOW_LEVEL = 0.35  # m: the skid's own trip stops the pump below it
 SUMP_PUMP = 0.12  # most that the sump gives back, as a share of design flow (common practice, no source)
 TRIM = 0.5  # relative change of flow per relative change of level
@@ -102,26 +104,27 @@ class Train:
             oil += self.filter.held_oil()
         return water, oil
 
-    def readings(self) -> dict[str, Mapping[str, float]]:
-        """Unit type → role → value, in the unit that the unit type declares for the role."""
+    def columns(self) -> tuple[tuple[str, str], ...]:
+        """(unit type, role) of each of the :meth:`readings`."""
         units = (self.strainer, self.tank, self.pump, self.cyclone, self.filter)
-        names = ("strainer", "weir_tank", "feed_pump", "hydrocyclone", "media_filter")
-        found: dict[str, Mapping[str, float]] = {
-            name: dict(zip(unit.ROLES, unit.readings(), strict=True))
-            for name, unit in zip(names, units, strict=True)
-            if unit is not None
-        }
-        last = found.get("media_filter", {})
-        oil = last.get("outlet_oil", found.get("hydrocyclone", {}).get("outlet_oil", 0.0))
-        found["outlet"] = {
-            "flow": self.pump.flow - (self.cyclone.reject if self.cyclone else 0.0),
-            "total": self.treated_total,
-            "oil": oil,
-            "turbidity": last.get("outlet_turbidity", 0.0),
-            "density": self.density,
-        }
-        found["skid"] = {"running": self.running, "ambient_temperature": self.ambient}
-        return found
+        found = [
+            (name, role) for name, unit in zip(UNITS, units, strict=True) if unit is not None for role in unit.ROLES
+        ]
+        return (*found, *(("outlet", role) for role in OUTLET_ROLES), *(("skid", role) for role in SKID_ROLES))
+
+    def readings(self) -> list[float]:
+        """Values of the :meth:`columns`, each in the unit that the unit type declares for the role."""
+        values: list[float] = []
+        for unit in (self.strainer, self.tank, self.pump, self.cyclone, self.filter):
+            if unit is not None:
+                values += unit.readings()
+        oil, turbidity = (self.filter.outlet_oil, self.filter.turbidity) if self.filter else (self._spun_oil(), 0.0)
+        flow = self.pump.flow - (self.cyclone.reject if self.cyclone else 0.0)
+        values += (flow, self.treated_total, oil, turbidity, self.density, self.running, self.ambient)
+        return values
+
+    def _spun_oil(self) -> float:
+        return total(self.cyclone.oil_out) if self.cyclone else 0.0
 
     def _start_wash(self, now: Conditions) -> None:
         self.wash_started = False
@@ -146,7 +149,7 @@ class Train:
         if self.tank is None:
             inflow = flow  # nothing to store it in: the pad gives what the pump takes
         feed_oil = inflow * feed.oil * self.droplets
-        self.ledger.oil_in += float(feed_oil.sum()) * DT
+        self.ledger.oil_in += total(feed_oil) * DT
         self.ledger.water_in += inflow * DT
         if self.tank is None:
             return feed.oil * self.droplets
@@ -168,7 +171,7 @@ class Train:
         outlet = max(self.cyclone.outlet_pressure, behind) * running
         self.cyclone.pressures(flow, outlet, self.density, now)
         self.cyclone.separate(DT, oil, self.density, self.brine.oil_density, viscosity)
-        return self.cyclone.reject, float(self.cyclone.oil_reject.sum()), self.cyclone.oil_out
+        return self.cyclone.reject, total(self.cyclone.oil_reject), self.cyclone.oil_out
 
     def _filter(self, flow: float, oil: Floats, solids: float, viscosity: float, celsius: float) -> tuple[float, float]:
         """(wash water m³/h, oil in this minute's wash water g)."""
@@ -189,7 +192,7 @@ class Train:
         if self.cyclone:
             discharge = self.cyclone.inlet
         elif self.filter:
-            discharge = self.filter.dp + self.filter.readings()[3]
+            discharge = self.filter.dp + self.filter.back_pressure
         else:
             discharge = suction
         self.pump.work(suction, max(discharge, suction), viscosity, celsius)
@@ -217,5 +220,5 @@ class Train:
         self.treated_total += treated * DT
         self.ledger.water_out += treated * DT
         self.ledger.water_in += wash * DT
-        leaving = self.filter.oil_out if self.filter else oil
-        self.ledger.oil_out += float(leaving.sum()) * treated * DT
+        leaving = self.filter.outlet_oil if self.filter else total(oil)
+        self.ledger.oil_out += leaving * treated * DT

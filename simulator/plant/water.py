@@ -18,6 +18,8 @@ DIAMETERS: Final[Floats] = np.array([5.0, 10.0, 20.0, 40.0, 80.0, 160.0]) * 1e-6
 COALESCED: Final[Floats] = np.array([0.0, 0.0, 0.02, 0.08, 0.3, 0.6])
 """Sizes of oil that comes back with reject or wash water, where it has run together (common practice, no source)."""
 
+_ONES: Final = np.ones(len(DIAMETERS))
+
 _COLDEST, _HOTTEST, _STEP = 0.0, 90.0, 0.25
 
 
@@ -55,3 +57,8 @@ def droplet_shares(median: float, spread: float) -> Floats:
     edges = np.sqrt(DIAMETERS[:-1] * DIAMETERS[1:])
     below = [0.5 * (1 + math.erf(math.log(edge / median) / (spread * math.sqrt(2)))) for edge in edges]
     return np.diff(np.array([0.0, *below, 1.0]))
+
+
+def total(classes: Floats) -> float:
+    """Sum over the droplet classes; a dot product is several times faster than ``sum`` on so few numbers."""
+    return float(_ONES @ classes)

@@ -12,7 +12,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from simulator.plant.water import DIAMETERS, Floats
+from simulator.plant.water import DIAMETERS, Floats, total
 from skidhand.brine import GRAVITY
 
 CELLS = 3
@@ -127,21 +127,21 @@ class WeirTank:
         flow, mass = inflow, oil_rate
         for cell in range(CELLS):
             flow -= growth
-            if cell == CELLS - 1:
+            if torn and cell == CELLS - 1:
                 mass = mass + torn * TORN
             held = self.oil[cell] * (before / CELLS)
             content = (held + dt * mass) / (after / CELLS + dt * (flow + lifted))
             self.oil[cell] = content
             self.pad += dt * float(lifted @ content)
             mass = flow * content
-        self.lost_oil = self.overflow * float(self.oil[-1].sum())
+        self.lost_oil = self.overflow * total(self.oil[-1])
 
     def readings(self) -> tuple[float, ...]:
         """Values in the order of ROLES: m³/h, m³, m, m, m³/h, 0/1, °C, mg/L."""
         level = self.level
         return (
             self.inflow, self.total_in, level, level - self.thickness, self.skim,
-            1.0 if self.skim > 1e-4 else 0.0, self.temperature, float(self.outlet_oil.sum()),
+            1.0 if self.skim > 1e-4 else 0.0, self.temperature, total(self.outlet_oil),
         )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from simulator.plant.conditions import Conditions
 from simulator.plant.feed_pump import pump_speed
 from simulator.plant.hydrocyclone import Hydrocyclone, grade_efficiency
-from simulator.plant.media_filter import MediaFilter, blocking, ergun
+from simulator.plant.media_filter import Deposit, MediaFilter, blocking, ergun
 from simulator.plant.strainer import Strainer, strainer_drop
 from simulator.plant.water import COALESCED, DIAMETERS, Brine, droplet_shares
 from simulator.plant.weir_tank import TORN, WeirTank, rise_velocity
@@ -51,7 +51,7 @@ def test_a_good_wash_brings_the_clean_drop_back_and_a_weak_one_does_not():
     after = []
     for strength in (1.0, 0.95, 0.95, 0.95):
         bed = after[-1][0] if after else MediaFilter(design_flow=9, area=0.53, capacity=1000)
-        bed.loose = bed.loose + np.array([1500.0, 1500.0])
+        bed.loose = bed.loose.plus(Deposit(1500.0, 1500.0))
         bed.start_wash(Conditions(wash_strength=strength))
         for _ in range(bed.wash_minutes):
             bed.wash_step()
