@@ -124,8 +124,7 @@ class LakeStore:
             if delta is None:
                 return None
             if self._files is None or self._files[0] != delta.version():
-                actions = pa.table(delta.get_add_actions(flatten=True))
-                self._files = (delta.version(), Files.of(actions))
+                self._files = (delta.version(), Files.of(self._table.actions(delta)))
             return self._files[1], self._table.filesystem(delta)
 
     def _read(

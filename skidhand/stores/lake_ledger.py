@@ -68,9 +68,10 @@ class Ledger:
         carries = [mark["carry"] for _, mark in marks if "carry" in mark]
         if carries:
             self._start_from(carries[-1])
-        if marks and marks[0][0] > self.version + 1:
+        first = marks[0][0] if marks else version + 1
+        if first > self.version + 1:
             raise StoreError(
-                f"the lake's log was cleaned by another program: commits {self.version + 1} to {marks[0][0] - 1} "
+                f"the lake's log was cleaned by another program: commits {self.version + 1} to {first - 1} "
                 f"are gone, and with them which batches landed; only tidy may clean a lake's log"
             )
         for number, mark in marks:

@@ -85,22 +85,21 @@ class LakeTable:
 
     def at(self, version: int) -> DeltaTable:
         """The table as it was at ``version``; StoreError when its log is cleaned away."""
-        try:
-            with engine_errors(f"lake {self.uri}"):
-                delta = self._open(version)
-        except StoreError as error:
-            kept = f"versions are kept for {KEPT.days} days"
-            raise StoreError(f"version {version} of lake {self.uri} cannot be read ({kept})") from error
+        gone = f"version {version} of lake {self.uri} cannot be read (versions are kept for {KEPT.days} days)"
+        with engine_errors(gone):
+            delta = self._open(version)
         if delta is None:
-            kept = f"versions are kept for {KEPT.days} days"
-            raise StoreError(f"version {version} of lake {self.uri} is no longer there ({kept})")
+            raise StoreError(gone)
         return delta
 
     def _open(self, version: int | None) -> DeltaTable | None:
         try:
             delta = DeltaTable(self.uri, version=version, storage_options=self._options)
         except TableNotFoundError:
-            return None
+            if version is not None or self._local is None or not any((self._local / "_delta_log").glob("*.json")):
+                return None
+            # Made in this moment, or damaged: then this raises, for a damaged lake is not an empty one.
+            delta = DeltaTable(self.uri, storage_options=self._options)
         found = delta.metadata().configuration.get("skidhand.format", "none")
         if found != str(FORMAT):
             raise SchemaError(f"lake {self.uri} has format {found}; this program reads format {FORMAT}")
@@ -144,6 +143,7 @@ class LakeTable:
         """
         delta = self.ensure() if self._delta is None else self._delta
         with self.lock, engine_errors(f"cannot append to lake {self.uri}"):
+            before = delta.version()
             write_deltalake(
                 delta,
                 rows,
@@ -151,7 +151,7 @@ class LakeTable:
                 commit_properties=_commit(mark, transaction),
                 post_commithook_properties=_HOOKS,
             )
-            self._sync(delta.version())
+            self._sync(before, delta.version())
 
     def commit(
         self,
@@ -162,6 +162,7 @@ class LakeTable:
     ) -> None:
         """One commit of file actions (or none), refused if ``transaction``'s id moved on since ``delta``."""
         with engine_errors(f"cannot commit to lake {self.uri}"):
+            before = delta.version()
             delta.create_write_transaction(
                 list(actions),
                 "append",
@@ -170,15 +171,23 @@ class LakeTable:
                 commit_properties=_commit(mark, transaction),
                 post_commithook_properties=_HOOKS,
             )
+            delta.update_incremental()
+            self._sync(before, delta.version())
 
     def clean(self) -> int:
         """Delete commits and unnamed data files older than KEPT; how many data files went."""
         with engine_errors(f"cannot clean lake {self.uri}"):
             delta = self.fork()
-            delta.create_checkpoint()  # before the commits it stands for go
+            delta.create_checkpoint()  # on the disk before the commits it stands for go
+            self._sync(delta.version() - 1, delta.version())
             delta.cleanup_metadata()
             # full: files that a killed tidy left behind are in no commit
             return len(delta.vacuum(dry_run=False, full=True, post_commithook_properties=_HOOKS))
+
+    def actions(self, delta: DeltaTable) -> pa.Table:
+        """One row for each live data file: path, size, rows, ``partition.day`` and statistics."""
+        with engine_errors(f"cannot list the files of lake {self.uri}"):
+            return pa.table(delta.get_add_actions(flatten=True))
 
     def history(self, delta: DeltaTable, after: int) -> list[tuple[int, dict[str, Any]]]:
         """(version, our mark) of every commit that the log still holds above ``after``, oldest first."""
@@ -196,20 +205,21 @@ class LakeTable:
             return fs.SubTreeFileSystem(str(self._local), fs.LocalFileSystem())
         return fs.PyFileSystem(DeltaStorageHandler.from_table(delta._table, self._options))  # type: ignore[arg-type]
 
-    def _sync(self, version: int) -> None:
-        """Force a commit of ours and its data files to the disk: the spool lets go of the batch next.
+    def _sync(self, after: int, upto: int) -> None:
+        """Force the commits after one version up to another, and their data files, to the disk.
 
-        The engine leaves that to the operating system; an object store has done it when it answers.
+        The engine leaves that to the operating system, but the spool lets go of a batch once it is committed,
+        and an empty commit file after a power cut would spoil the table. Object stores have done it already.
         """
         if self._local is None:
             return
-        log = self._local / "_delta_log"
-        entry = log / f"{version:020d}.json"  # after an append the table stands at its own commit
-        adds = [json.loads(line).get("add") for line in entry.read_text().splitlines()]
-        files = [self._local / add["path"] for add in adds if add]
-        checkpoint = log.glob(f"{version:020d}.checkpoint*.parquet")
-        folders = {file.parent for file in files} | {log, self._local}
-        for path in [*files, entry, *checkpoint, *sorted(folders)]:
+        log, paths = self._local / "_delta_log", set()
+        for version in range(after + 1, upto + 1):
+            entry = log / f"{version:020d}.json"
+            adds = [json.loads(line).get("add") for line in entry.read_text().splitlines()]
+            paths |= {self._local / add["path"] for add in adds if add} | {entry}
+            paths |= set(log.glob(f"{version:020d}.checkpoint*.parquet")) | set(log.glob("_last_checkpoint"))
+        for path in sorted(paths | {path.parent for path in paths} | {self._local}):
             _sync_path(path)
 
     def sync_file(self, path: str) -> None:

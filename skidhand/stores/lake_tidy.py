@@ -67,13 +67,12 @@ class DataFile:
         return sort if sort in ("settled", "sealed") else "fresh"
 
 
-def live_files(delta: DeltaTable) -> dict[date, list[DataFile]]:
+def live_files(table: LakeTable, delta: DeltaTable) -> dict[date, list[DataFile]]:
     """The live data files by day, days in order."""
-    actions = pa.table(delta.get_add_actions(flatten=True))
-    columns = ("path", "size_bytes", "num_records", "partition.day")
+    actions = table.actions(delta).select(["path", "size_bytes", "num_records", "partition.day"])
     days: dict[date, list[DataFile]] = {}
-    for values in zip(*(actions[name].to_pylist() for name in columns), strict=True):
-        file = DataFile(*values)
+    for path, size, rows, day in zip(*(column.to_pylist() for column in actions.columns), strict=True):
+        file = DataFile(path, size, rows or 0, day)  # another program may leave out the count
         days.setdefault(file.day, []).append(file)
     return dict(sorted(days.items()))
 
@@ -97,10 +96,10 @@ def tidy_days(table: LakeTable, now: datetime) -> Iterator[str]:
     """Merge what is worth merging, day by day; a line for each merge."""
     if table.current() is None:
         return
-    days = live_files(table.fork())
+    days = live_files(table, table.fork())
     for day in [day for day, files in days.items() if choose(files, over=_over(day, now))[0]]:
         delta = table.fork()
-        chosen, sort = choose(live_files(delta).get(day, []), over=_over(day, now))
+        chosen, sort = choose(live_files(table, delta).get(day, []), over=_over(day, now))
         if not chosen:
             continue  # another tidy did it since
         try:

@@ -214,6 +214,27 @@ def test_a_broken_file_is_a_store_error(lake, path):
         LakeStore(str(path)).series()
 
 
+def test_a_damaged_log_is_not_an_empty_lake(lake, path):
+    """A lake whose log cannot be opened is an error for a reader, never "no samples"."""
+    lake.write(batch(1, good("a/x", (0, 1))))
+    (path / "samples" / "_delta_log" / f"{0:020d}.json").unlink()
+    with pytest.raises(StoreError):
+        LakeStore(str(path)).series()
+
+
+def test_what_is_acknowledged_is_forced_to_the_disk(lake, path, monkeypatch):
+    """Before a write returns, its data file, its commit and their folders were synced; so are tidy's."""
+    synced = []
+    monkeypatch.setattr("skidhand.stores.lake_table._sync_path", lambda p: synced.append(str(p)))
+    log = path / "samples" / "_delta_log"
+    for n in range(1, 4):
+        lake.write(batch(n, good("a/x", (n, 1))))
+        assert {str(log / f"{n:020d}.json"), str(log), str(path / "samples" / "day=2026-03-01")} <= set(synced)
+    assert set(delta(path).file_uris()) <= set(synced)
+    list(lake.tidy(now=at(0)))
+    assert {*delta(path).file_uris(), str(log / f"{4:020d}.json")} <= set(synced)
+
+
 def test_a_folder_that_cannot_be_made_is_a_store_error(tmp_path):
     """A file where the folder should be is told as the store's trouble, not as an OSError."""
     (tmp_path / "taken").write_text("")
