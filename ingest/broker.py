@@ -34,6 +34,8 @@ class BrokerSettings:
     password: str | None = field(default=None, repr=False)
     tls: bool = False
     ca_file: Path | None = None
+    cert_file: Path | None = None  # our own certificate, and its private key
+    key_file: Path | None = None
     group: str | None = None
     client_id: str | None = None
     receive_maximum: int = 1000
@@ -54,7 +56,7 @@ class BrokerSettings:
 def make_client(settings: BrokerSettings, client_id: str, kind: type[mqtt.Client] = mqtt.Client) -> mqtt.Client:
     """A client that acknowledges only when told to and whose session outlives it; not connected yet.
 
-    Raises SettingsError when the certificate authority's file cannot be read.
+    Raises SettingsError when a certificate's or key's file cannot be read.
     """
     five = settings.protocol == "5"
     client = kind(
@@ -66,11 +68,14 @@ def make_client(settings: BrokerSettings, client_id: str, kind: type[mqtt.Client
     )
     if settings.username is not None:
         client.username_pw_set(settings.username, settings.password)
-    if settings.tls or settings.ca_file is not None:
+    files = (settings.ca_file, settings.cert_file, settings.key_file)
+    if settings.tls or any(files):
         try:
-            client.tls_set(None if settings.ca_file is None else str(settings.ca_file))
-        except OSError as error:
-            raise SettingsError(f"broker ca_file {settings.ca_file}: {error}") from error
+            ca, cert, key = (None if file is None else str(file) for file in files)
+            client.tls_set(ca, cert, key)
+        except (OSError, ValueError) as error:
+            shown = ", ".join(str(file) for file in files if file is not None)
+            raise SettingsError(f"broker certificates ({shown or 'the system'}): {error}") from error
     arguments: dict[str, object] = {}
     if five:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]

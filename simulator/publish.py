@@ -38,6 +38,8 @@ class Publisher:
         password: str | None = None,
         tls: bool = False,
         ca_file: Path | str | None = None,
+        cert_file: Path | str | None = None,
+        key_file: Path | str | None = None,
         client_id: str | None = None,
         max_in_flight: int = 100,
         points_per_message: int = 10,
@@ -63,8 +65,9 @@ class Publisher:
         )
         if username is not None:
             self._client.username_pw_set(username, password)
-        if tls or ca_file is not None:
-            self._secure(ca_file)
+        files = (ca_file, cert_file, key_file)
+        if tls or any(files):
+            self._secure(files)
         self._client.max_inflight_messages_set(max_in_flight)
         self._client.reconnect_delay_set(min_delay=1, max_delay=10)
         self._client.on_connect = self._on_connect
@@ -126,11 +129,13 @@ class Publisher:
         self._client.disconnect()
         self._client.loop_stop()
 
-    def _secure(self, ca_file: Path | str | None) -> None:
+    def _secure(self, files: tuple[Path | str | None, Path | str | None, Path | str | None]) -> None:
+        ca, cert, key = (None if file is None else str(file) for file in files)
         try:
-            self._client.tls_set(ca_certs=None if ca_file is None else str(ca_file))
+            self._client.tls_set(ca_certs=ca, certfile=cert, keyfile=key)
         except (OSError, ValueError) as error:
-            raise BrokerError(f"cannot set up TLS with the certificates in {ca_file}: {error}") from error
+            shown = ", ".join(str(file) for file in files if file is not None)
+            raise BrokerError(f"cannot set up TLS with the certificates in {shown}: {error}") from error
 
     def _send(self, topic: str, payload: bytes) -> None:
         with self._change:

@@ -13,11 +13,17 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 from urllib.parse import urlsplit
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, SecretStr, ValidationError
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, SecretStr, ValidationError, field_validator
+from pydantic_settings import (
+    BaseSettings,
+    NoDecode,
+    PydanticBaseSettingsSource,
+    SettingsConfigDict,
+    TomlConfigSettingsSource,
+)
 
 from skidhand.clock import ClockKind
 from skidhand.errors import SettingsError
@@ -52,6 +58,8 @@ class Broker(Group):
     username: str | None = Field(None, description="user name, if the broker wants one")
     password: SecretStr | None = Field(None, description="password; from the environment only")
     password_file: Path | None = Field(None, description="file that holds the password and nothing else")
+    protocol: Literal["5", "3.1.1"] = Field("5", description="MQTT version that ingest speaks")
+    group: str | None = Field(None, description="shared subscription group, for several ingest workers")
     tls: Tls = Field(Tls(), description="encryption")
 
     def secret(self) -> str | None:
@@ -88,8 +96,17 @@ class Settings(BaseSettings):
     )
     fleet: Path | None = Field(None, description="fleet file, for commands that read one where none is in force")
     clock: ClockKind = Field("wall", description="wall: the machine's time; stream: the time a replay announces")
+    channels: Annotated[tuple[str, ...], NoDecode] = Field(
+        ("console",), min_length=1, description="how people are told, tried in order: console, file:PATH ..."
+    )
     log: Log = Field(Log(), description="logging")
     _origins: dict[str, str] = PrivateAttr(default_factory=dict)
+
+    @field_validator("channels", mode="before")
+    @classmethod
+    def _list(cls, value: object) -> object:
+        """A variable of the environment holds several, divided by commas."""
+        return [part.strip() for part in value.split(",")] if isinstance(value, str) else value
 
     @property
     def spool_file(self) -> Path:
@@ -233,7 +250,7 @@ def _password(url: str) -> str | None:
 def _shown(value: object) -> str:
     if isinstance(value, SecretStr):
         return MASK
-    text = "" if value is None else str(value)
+    text = ", ".join(value) if isinstance(value, tuple) else "" if value is None else str(value)
     secret = _password(text)
     return text.replace(f":{secret}@", f":{MASK}@") if secret else text
 
