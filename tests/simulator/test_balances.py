@@ -26,7 +26,7 @@ conditions = st.builds(
 )
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.sampled_from(VIEWS), st.lists(st.tuples(conditions, st.integers(5, 90)), min_size=1, max_size=4))
 def test_water_and_oil_balance(view, spells):
     """What came in less what went out is what is held, to rounding, through stops, washes, overflow and slugs."""

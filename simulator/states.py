@@ -1,0 +1,67 @@
+"""Noise-free states of a simulated plant, a row a minute, for scoring and for pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from simulator.scenario import Scenario
+from simulator.skid_plant import SkidPlant, whole_minutes
+from skidhand.model.samples import TIMESTAMP
+
+_FIELDS: list[pa.Field[Any]] = [
+    pa.field("skid", pa.string(), nullable=False),
+    pa.field("quantity", pa.string(), nullable=False),  # <unit type>.<role>
+    pa.field("time", TIMESTAMP, nullable=False),
+    pa.field("value", pa.float64(), nullable=False),  # in the unit that the unit type declares for the role
+]
+STATES: Final = pa.schema(_FIELDS)
+BLOCK_MINUTES: Final = 1440
+
+
+def states_of(
+    scenario: Scenario, *, hours: float | None = None, skids: int | None = None, seed: int | None = None
+) -> Iterator[pa.Table]:
+    """States (schema STATES) of each skid, a day at a time, sorted by (quantity, time) within a table.
+
+    The arguments are those of :func:`simulator.generate`; a state stands at the end of its minute.
+    """
+    total = whole_minutes(scenario.file.hours if hours is None else hours)
+    number = scenario.file.seed if seed is None else seed
+    for skid in scenario.fleet.skids[:skids]:
+        plant = SkidPlant(scenario, skid.id, number)
+        for begin in range(0, total, BLOCK_MINUTES):
+            count = min(BLOCK_MINUTES, total - begin)
+            yield _table(plant, scenario, begin, count)
+
+
+def write_states(tables: Iterator[pa.Table], path: Path | str) -> int:
+    """Write states to one Parquet file; gives the number of rows."""
+    count = 0
+    with pq.ParquetWriter(str(path), STATES, compression="zstd") as writer:
+        for table in tables:
+            writer.write_table(table)
+            count += table.num_rows
+    return count
+
+
+def _table(plant: SkidPlant, scenario: Scenario, begin: int, count: int) -> pa.Table:
+    rows = plant.run(count)[1:]
+    names = [f"{unit}.{role}" for unit, role in plant.columns]
+    first = scenario.start + timedelta(minutes=begin + 1)
+    times = pa.array([first + timedelta(minutes=i) for i in range(count)], TIMESTAMP)
+    return pa.table(
+        [
+            pa.array([plant.skid.id] * (count * len(names)), pa.string()),
+            pa.array(names, pa.string()).take(np.repeat(np.arange(len(names)), count)),
+            times.take(np.tile(np.arange(count), len(names))),
+            pa.array(rows.T.ravel()),
+        ],
+        schema=STATES,
+    )
