@@ -1,0 +1,297 @@
+"""Filter fouling: when the next backwash is due, and whether the last ones cleaned the bed.
+
+See docs/detectors/dp_rise.md. A minute is judged when the skid runs, the filter is neither washed nor settling,
+flow is above 30 % of reference and drop and flow are usable. Drops are compared at reference conditions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from statistics import median
+from typing import ClassVar, Final
+
+import numpy as np
+
+from analytics.conditions import water_at
+from analytics.detectors.base import Coverage, Draft, State
+from analytics.filter_drafts import Told, dp_rise, incomplete_backwash, slug_came
+from analytics.filter_runs import Collapse, Run, laminar_share
+from analytics.forecast import Left, Library, PastRun, learn, left
+from analytics.frame import F64, Block
+from analytics.wash_quality import CLEAN_AGAIN, Washes
+from skidhand.fleet import SkidView, UnitView
+from skidhand.unit_types.media_filter import clean_drop_factor
+
+# Common practice, no source, unless said otherwise.
+LOW_FLOW: Final = 0.30  # share of reference flow below which a drop says little
+CLEAN_SHARE: Final = 0.05  # of the usual run: its first judged minutes are clean
+CLEAN_MINUTES: Final = (5, 30)
+FOULED: Final = 1.3  # index below which a high drop is not from deposit
+ALONE: Final = 0.5  # share of the terminal drop below which nothing is said without a clean drop or an earlier run
+NEAR: Final = 0.95  # share of the terminal drop that counts as there, whatever the forecast
+EARLY: Final = 0.25  # share of the usual run: nobody is called sooner before its end than this
+TEACHES: Final = 0.3  # share of the terminal drop that a run must have reached to teach anything
+MOVED: Final = 0.25  # share of the warning time by which a forecast must move to be said again
+TWICE: Final = 2  # looks in a row before anything is said
+NEW_CADENCE: Final = 2  # minutes between looks while no run is known
+
+
+class DpRiseState(State):
+    """Memory of one filter. ``pending`` is a first run of which it is not yet known whether it began clean."""
+
+    run: Run | None = None
+    washing: bool = False
+    pending: PastRun | None = None
+    library: Library = Library()
+    collapse: Collapse = Collapse()
+    flow0: float | None = None
+    celsius: float | None = None
+    washes: Washes = Washes()
+    near: int = 0
+    told: Told | None = None
+
+
+class DpRise:
+    """Kinds ``dp-rise`` and ``incomplete-backwash`` of a media filter."""
+
+    name: ClassVar[str] = "dp_rise"
+    version: ClassVar[int] = 1
+    kinds: ClassVar[frozenset[str]] = frozenset({"dp-rise", "incomplete-backwash"})
+    unit_type: ClassVar[str] = "media_filter"
+    state: ClassVar[type[State]] = DpRiseState
+
+    def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
+        """A drop, or two pressures; the rest makes it better."""
+        if not (unit.has("dp") or unit.has("inlet_pressure", "outlet_pressure")):
+            return Coverage(frozenset(), missing=("dp, or inlet_pressure and outlet_pressure",))
+        weaker = []
+        if not unit.has("flow"):
+            weaker.append("flow: a flow step looks like fouling, and runs are compared by hours")
+        if not unit.has("backwash"):
+            weaker.append("backwash: washes are seen by the drop's collapse, some minutes late")
+        if water_at(unit, skid).tag is None:
+            weaker.append("temperature: cold water looks like fouling")
+        return Coverage(self.kinds, weaker=tuple(weaker))
+
+    def start(self, unit: UnitView, skid: SkidView) -> DpRiseState:  # noqa: ARG002
+        """Reference flow is the filter's share of design flow, else the first flow that is judged."""
+        filters = len(skid.of_type("media_filter"))
+        return DpRiseState(flow0=None if skid.design_flow is None else skid.design_flow / filters)
+
+    def step(self, unit: UnitView, skid: SkidView, block: Block, state: State) -> tuple[State, list[Draft]]:
+        """Minute by minute; the forecast is made on a grid of minutes that depends on the usual run alone."""
+        assert isinstance(state, DpRiseState)
+        return _Pass(unit, skid, block, state.model_copy()).go()
+
+
+PLUGIN = DpRise()
+
+
+class _Pass:
+    """One block's walk; works on its own copy of the state, whose parts are never changed in place."""
+
+    def __init__(self, unit: UnitView, skid: SkidView, block: Block, state: DpRiseState) -> None:
+        self.unit, self.block, self.state = unit, block, state
+        self.terminal = unit.limits["dp_terminal"]
+        self.water = water_at(unit, skid)
+        self.drop = _drop(unit, block)
+        self.flow = block.clean(unit.id, "flow") if unit.has("flow") else np.full(len(block), 1.0)
+        self.oil = _oil_before(unit, skid, block)
+        self.drafts: list[Draft] = []
+
+    def go(self) -> tuple[DpRiseState, list[Draft]]:
+        block, s = self.block, self.state
+        celsius = self.water.celsius(block)
+        washing = block.washing.get(self.unit.id, np.zeros(len(block), dtype=np.bool_))
+        quiet = block.settling | ~block.running
+        for i, minute in enumerate(block.minutes.tolist()):
+            if np.isfinite(celsius[i]):
+                s.celsius = float(celsius[i])
+            if washing[i]:
+                if not s.washing:
+                    self.end_run(minute)
+                s.washing = True
+                continue
+            if s.washing or s.run is None:
+                s.run = Run(began=minute, whole=s.washing)
+                s.washing = False
+            if block.running[i]:
+                self.serve(minute, i, judge=not quiet[i])
+        return s, self.drafts
+
+    def serve(self, minute: int, i: int, *, judge: bool) -> None:
+        """One minute in service."""
+        s, flow, drop = self.state, float(self.flow[i]), float(self.drop[i])
+        assert s.run is not None
+        seen = bool(np.isfinite(flow) and np.isfinite(drop))
+        usual = s.run.throughput / s.run.minutes if s.run.minutes else 0.0
+        s.run = s.run.serve(max(flow, 0.0) / 60.0 if np.isfinite(flow) else usual, seen=seen)
+        if not (judge and seen):
+            return
+        s.flow0 = s.flow0 or (flow if flow > 0 else None)
+        if s.flow0 is None or flow < LOW_FLOW * s.flow0:
+            return
+        factor = self.factor(flow)
+        if not self.unit.has("backwash") and self.collapsed(minute, drop / factor):
+            return
+        if self.state.collapse.low:
+            return  # perhaps a wash: wait for its confirmation
+        oil = float(self.oil[i])
+        s.run = s.run.show(minute, drop, factor, oil if np.isfinite(oil) else None)
+        self.learn_clean(minute, drop / factor)
+        if minute % self.cadence == 0:
+            self.look(minute)
+
+    def factor(self, flow: float) -> float:
+        """Clean drop now over clean drop at reference flow and 25 °C."""
+        s, water = self.state, self.water
+        assert s.flow0 is not None
+        if not self.unit.has("flow"):
+            return water.viscosity_ratio(s.celsius)
+        return float(
+            clean_drop_factor(
+                np.array(flow), np.array(water.viscosity_ratio(s.celsius)), np.array(water.density_ratio(s.celsius)),
+                flow0=s.flow0, viscosity0=1.0, density0=1.0,
+                linear=laminar_share(self.unit, s.flow0, water.viscosity0, water.density0),
+            )
+        )  # fmt: skip
+
+    def collapsed(self, minute: int, normal: float) -> bool:
+        """A wash that no signal told of, seen in its third clean minute."""
+        s = self.state
+        s.collapse, washed = s.collapse.look(normal)
+        if washed:
+            self.end_run(minute)
+            s.run = Run(began=minute, whole=True)
+        return washed
+
+    @property
+    def usual_hours(self) -> float | None:
+        """Median length of earlier runs."""
+        runs = self.state.library.runs
+        return median(run.hours[-1] for run in runs) if runs else None
+
+    @property
+    def cadence(self) -> int:
+        """Minutes between looks: a hundredth of the usual run, 1 to 10."""
+        return NEW_CADENCE if self.usual_hours is None else int(np.clip(self.usual_hours * 0.6, 1, 10))
+
+    def end_run(self, minute: int) -> None:
+        """A wash begins (or was just seen): close what was said, learn from the run."""
+        s = self.state
+        if s.run is not None and s.told is not None and s.run.bins:
+            last = self.draft(minute, s.told, None)
+            self.drafts.append(replace(last, ended=minute))
+        done = None if s.run is None else s.run.finished()
+        if done is not None and max(done.drops) >= TEACHES * self.terminal:
+            if s.run is not None and s.run.whole:
+                s.library = learn(s.library, done, self.terminal)
+            else:
+                s.pending = done  # whether it was seen from its beginning shows at the next clean drop
+        s.run, s.told, s.near, s.collapse = None, None, 0, Collapse()
+
+    def learn_clean(self, minute: int, normal: float) -> None:
+        """The first judged minutes after a wash are the clean bed."""
+        s = self.state
+        assert s.run is not None
+        low, high = CLEAN_MINUTES
+        wanted = int(np.clip(CLEAN_SHARE * 60.0 * self.usual_hours, low, high)) if self.usual_hours else 2 * low
+        if not s.run.whole or len(s.run.clean) >= wanted:
+            return
+        s.run = s.run.model_copy(update={"clean": (*s.run.clean, normal)})
+        if len(s.run.clean) < wanted:
+            return
+        clean = median(s.run.clean)
+        if s.pending is not None:
+            if s.pending.drops[0] / s.pending.factors[0] <= CLEAN_AGAIN**2 * clean:
+                s.library = learn(s.library, s.pending, self.terminal)
+            s.pending = None
+        before, s.washes = s.washes, s.washes.after(s.run.began, clean)
+        if before.since is None and s.washes.since is not None:
+            self.drafts.append(incomplete_backwash(self.unit, s.washes, minute, None))
+        elif before.since is not None and s.washes.since is None:
+            self.drafts.append(incomplete_backwash(self.unit, before, minute, minute))
+
+    def look(self, minute: int) -> None:
+        """Is a backwash due within the warning time?"""
+        s = self.state
+        assert s.run is not None
+        if len(s.run.bins) < 3:
+            return
+        drop, index = self.now()
+        over = drop >= self.terminal
+        estimate = (
+            Left(0.0, 0.0, 0.0, len(s.library.runs))
+            if over
+            else left(s.library, s.run.seen(self.recent_flow()), self.terminal)
+        )
+        near = drop >= NEAR * self.terminal or (estimate is not None and estimate.median <= self.warning())
+        alone = estimate is None or estimate.runs == 0 or index is None
+        deposit = drop >= ALONE * self.terminal if alone else (index is None or index >= FOULED)
+        s.near = s.near + 1 if near and deposit else 0
+        if s.told is None and s.near < TWICE and not (over and deposit):
+            return
+        told = Told(
+            due=minute + 60.0 * (estimate.median if estimate else 0.0),
+            severity="high" if over or (s.told is not None and s.told.severity == "high") else "medium",
+            cause="oil-slug" if (s.told is not None and s.told.cause == "oil-slug") or slug_came(s.run) else "fouling",
+        )
+        if s.told is None or self.matters(s.told, told, minute):
+            s.told = told
+            self.drafts.append(self.draft(minute, told, estimate))
+
+    def draft(self, minute: int, told: Told, estimate: Left | None) -> Draft:
+        """What there is to say of the present run."""
+        s = self.state
+        assert s.run is not None
+        drop, index = self.now()
+        return dp_rise(
+            self.unit, s.run, minute, told, estimate,
+            drop=drop, index=index, flow=self.recent_flow(), viscosity=self.water.viscosity_ratio(s.celsius),
+        )  # fmt: skip
+
+    def matters(self, before: Told, now: Told, minute: int) -> bool:
+        """Severity, cause, or the forecast by a good part of the warning time; what is overdue moves no more."""
+        moved = abs(now.due - max(before.due, minute)) > MOVED * 60.0 * self.warning()
+        return moved or (before.severity, before.cause) != (now.severity, now.cause)
+
+    def warning(self) -> float:
+        """Hours before the end of a run at which it is spoken of; short runs are not spoken of all the time."""
+        run = self.state.run
+        assert run is not None
+        usual = self.usual_hours or run.minutes / 60.0
+        return min(self.unit.limits["prompt_hours"], EARLY * usual)
+
+    def now(self) -> tuple[float, float | None]:
+        """Drop of the latest minutes (kPa) and fouling index, None while the clean bed is not known."""
+        s = self.state
+        assert s.run is not None
+        last = s.run.bins[-1]
+        drop, factor = last.drop / last.n, last.factor / last.n
+        return drop, (None if s.washes.baseline is None else drop / factor / s.washes.baseline)
+
+    def recent_flow(self) -> float:
+        """m³/h over the last part of the run."""
+        s = self.state
+        assert s.run is not None
+        if not self.unit.has("flow"):
+            return 1.0
+        parts = s.run.bins[-max(2, len(s.run.bins) // 6) :]
+        first, last = parts[0], parts[-1]
+        hours = last.hours / last.n - first.hours / first.n
+        through = last.at / last.n - first.at / first.n
+        return through / hours if hours > 0 else s.run.throughput * 60.0 / max(s.run.minutes, 1)
+
+
+def _drop(unit: UnitView, block: Block) -> F64:
+    if unit.has("dp"):
+        return block.clean(unit.id, "dp")
+    return block.clean(unit.id, "inlet_pressure") - block.clean(unit.id, "outlet_pressure")
+
+
+def _oil_before(unit: UnitView, skid: SkidView, block: Block) -> F64:
+    """Oil that reaches the filter, by the nearest analyser upstream; NaN without one."""
+    for name in skid.before(unit.id):
+        if skid.by_id[name].has("outlet_oil"):
+            return block.clean(name, "outlet_oil")
+    return np.full(len(block), np.nan)

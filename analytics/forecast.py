@@ -1,0 +1,315 @@
+"""How much water a filter can still take, learnt from its own earlier runs.
+
+A run is a curve: pressure drop against throughput since the wash. Runs of one filter have one shape, stretched
+along the throughput axis by the load of the water. For every earlier run and every stretch we ask how well it
+explains what this run has shown so far, and how usual such a stretch is; the answers weight what each says is
+left. Early in a run the usual stretch decides, late in it the shape; where no earlier run fits, shape counts less.
+Flow and viscosity are taken out of shapes and put back in at the end. The interval is as wide as would have
+held for the earlier runs themselves.
+
+Where no run has ended yet, the blocking laws (Hermia, Trans. IChemE 60, 1982, 183) extrapolate the run alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from typing import Final
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict
+
+from analytics.blocking import extend, extrapolate
+from analytics.frame import F64
+
+# Settings without a published source are common practice; none of them was fitted to a recording.
+KNOTS: Final = 96  # points that a finished run is kept with
+MOST_RUNS: Final = 16  # earlier runs that are kept: an older one would count less than 1 %
+SEEN_POINTS: Final = 24  # points of the present run that are compared
+RECENT: Final = 0.15  # share of the present run that tells its present conditions
+FEW_RUNS: Final = 3  # below this the spread of lives is a guess
+GUESSED_SPREAD: Final = 0.25  # of the logarithm of life, while it is a guess
+LEAST_SPREAD: Final = 0.03
+FORGET: Final = 0.3  # each run back counts exp(-0.3) as much
+MISFIT: Final = 0.07  # of log drop, that two runs of one filter differ by
+UNLIKE: Final = 2.0  # misfits of the best of them, above which the present run is unlike all earlier ones
+WHOLE_RUN_COUNTS: Final = 12.0  # independent comparisons in a whole run: neighbours in time are not independent
+SMALL: Final = 0.05  # share of the terminal drop below which differences are noise
+SPEAKS: Final = 0.5  # share of the terminal drop above which a run's own curve says something
+HELD_OUT: Final = (0.15, 0.3, 0.5, 0.7, 0.9)  # shares of a run at which the interval is checked
+COVER: Final = 0.80
+_TAIL: Final = 4.0  # degrees of freedom of the Student prior on the stretch: unusual runs are allowed
+_STRETCH: Final = np.sinh(np.linspace(-4.0, 4.0, 61)) / np.sinh(4.0)  # dense near 0, -1 to 1
+_LOG_STEP: Final = np.log(np.gradient(_STRETCH))
+
+
+class PastRun(BaseModel):
+    """A finished run: at the middles of equal parts of the throughput 0 to ``end``, drop, condition factor, hours.
+
+    ``hours`` counts hours in service since the wash. The condition factor is the clean bed's drop at the flow
+    and viscosity of the moment over that at reference conditions.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    end: float
+    drops: tuple[float, ...]
+    factors: tuple[float, ...]
+    hours: tuple[float, ...]
+    load: float | None = None
+
+
+class Library(BaseModel):
+    """What a filter's earlier runs teach. ``widen`` stretches the interval so that it holds for them."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    runs: tuple[PastRun, ...] = ()
+    widen: float = 1.0
+
+
+@dataclass(frozen=True)
+class Seen:
+    """The present run so far, ascending: throughput since the wash, drop, condition factor; ``now`` the last.
+
+    ``pace`` is hours for a unit of throughput, of late.
+
+    ``load`` is what a volume of the water carries (any unit, one for all runs), if that is known.
+    """
+
+    at: F64
+    drops: F64
+    factors: F64
+    now: float
+    pace: float
+    load: float | None = None
+
+    @cached_property
+    def present(self) -> float:
+        """The condition factor of late."""
+        recent = self.factors[self.at >= self.now * (1.0 - RECENT)]
+        return float(np.median(recent if recent.size else self.factors[-1:]))
+
+    def thinned(self) -> Seen:
+        """The same in at most SEEN_POINTS means of neighbours."""
+        parts = np.array_split(np.arange(len(self.at)), min(SEEN_POINTS, max(1, len(self.at))))
+        mean = [np.array([array[part].mean() for part in parts]) for array in (self.at, self.drops, self.factors)]
+        return Seen(mean[0], mean[1], mean[2], self.now, self.pace, self.load)
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """Hours in service left to the terminal drop: median and ends of an 80 % interval; earlier ``runs`` it rests on."""
+
+    median: float
+    low: float
+    high: float
+    runs: int
+
+
+def past_run(at: F64, drops: F64, factors: F64, hours: F64, end: float, load: float | None = None) -> PastRun:
+    """A run as the library keeps it, from points up to throughput ``end`` > 0; ``hours`` at each point."""
+    knots = (np.arange(KNOTS) + 0.5) * (end / KNOTS)
+    return PastRun(
+        end=end,
+        drops=tuple(np.interp(knots, at, drops).tolist()),
+        factors=tuple(np.interp(knots, at, factors).tolist()),
+        hours=tuple(np.interp(knots, np.append(0.0, at), np.append(0.0, hours)).tolist()),
+        load=load,
+    )
+
+
+def left(library: Library, seen: Seen, terminal: float) -> Left | None:
+    """Hours left of the present run to the drop ``terminal`` at present conditions; None if nothing tells.
+
+    A run unlike all earlier ones is judged by its own curve as well, once that curve says something.
+    """
+    drop = float(np.median(seen.drops[-3:]))
+    if drop >= terminal:
+        return Left(0.0, 0.0, 0.0, len(library.runs))
+    shapes = _shapes(library, terminal)
+    thin = seen.thinned()
+    answer = _mixture(shapes, thin, terminal) if shapes else None
+    if answer is not None and (answer.unlike == 0.0 or drop < SPEAKS * terminal):
+        return _widened(answer, library.widen, len(shapes))
+    alone = extrapolate(thin.at, thin.drops / thin.factors, seen.now, terminal / seen.present)
+    own = None if alone is None else Left(alone[0] * seen.pace, alone[1] * seen.pace, alone[2] * seen.pace, 0)
+    if answer is None or own is None:
+        return own if answer is None else _widened(answer, library.widen, len(shapes))
+    known = _widened(answer, max(1.0, library.widen), len(shapes))
+    sooner = min(known.median, own.median)
+    return Left(sooner, min(known.low, own.low), max(known.high, own.median), len(shapes))
+
+
+def _widened(answer: _Answer, widen: float, runs: int) -> Left:
+    low = answer.median - widen * (answer.median - answer.low)
+    return Left(answer.median, max(0.0, low), answer.median + widen * (answer.high - answer.median), runs)
+
+
+def learn(library: Library, run: PastRun, terminal: float) -> Library:
+    """The library with one more finished run, its interval checked anew against the runs in it."""
+    runs = (*library.runs, run)[-MOST_RUNS:]
+    shapes = _shapes(Library(runs=runs), terminal)
+    if len(shapes) <= FEW_RUNS:
+        return Library(runs=runs)
+    scores: list[float] = []
+    for k, held in enumerate(shapes):
+        scores += _misses(shapes[:k] + shapes[k + 1 :], held, terminal)
+    # split conformal prediction: with n runs the 80 % quantile needs the share 0.8 (1 + 1/n) of what they missed by
+    widen = float(np.quantile(scores, min(1.0, COVER * (1.0 + 1.0 / len(shapes))))) if scores else 1.0
+    return Library(runs=runs, widen=float(np.clip(widen, 0.3, 3.0)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """Quantiles of the hours left; ``unlike`` > 0 where no earlier run explains the present one."""
+
+    median: float
+    low: float
+    high: float
+    unlike: float = 0.0
+
+
+@dataclass(frozen=True)
+class _Shape:
+    """A past run made ready: its curve carried on past its end to beyond the terminal drop."""
+
+    at: F64
+    drops: F64  # never falling
+    hours: F64
+    factors: F64
+    log_normal: F64
+    life: float  # throughput at the terminal drop
+    load: float | None
+    run: PastRun
+
+
+@lru_cache(maxsize=256)
+def _shape(run: PastRun, terminal: float) -> _Shape | None:
+    at: F64 = np.asarray((np.arange(len(run.drops)) + 0.5) * (run.end / len(run.drops)), dtype=np.float64)
+    drops, factors, hours = np.asarray(run.drops), np.asarray(run.factors), np.asarray(run.hours)
+    more = extend(at, drops, 2.0 * terminal)
+    if more is None:
+        return None
+    far = np.concatenate([at, more[0]])
+    rising = np.maximum.accumulate(np.concatenate([drops, more[1]]))
+    return _Shape(
+        at=far,
+        drops=rising,
+        hours=np.concatenate([hours, hours[-1] + (more[0] - at[-1]) * (hours[-1] / at[-1])]),
+        factors=factors,
+        log_normal=np.log(np.maximum(drops / factors, 0.0) + SMALL * terminal),
+        life=_crossing(far, rising, terminal),
+        load=run.load,
+        run=run,
+    )
+
+
+def _shapes(library: Library, terminal: float) -> list[_Shape]:
+    found = (_shape(run, terminal) for run in library.runs)
+    return [shape for shape in found if shape is not None and shape.life > 0.0]
+
+
+def _crossing(at: F64, drops: F64, level: float) -> float:
+    k = int(np.searchsorted(drops, level))
+    if k in (0, len(drops)):
+        return float(at[min(k, len(at) - 1)])
+    share = (level - drops[k - 1]) / (drops[k] - drops[k - 1])
+    return float(at[k - 1] + share * (at[k] - at[k - 1]))
+
+
+def _misses(others: list[_Shape], held: _Shape, terminal: float) -> list[float]:
+    """By how many half-intervals the others would have missed the end of ``held``, at shares of its life."""
+    scores: list[float] = []
+    at = held.at[: len(held.factors)]
+    for share in HELD_OUT:
+        now = share * held.life
+        part = at <= now
+        if part.sum() < 2:
+            continue
+        then, end = np.interp((now * (1.0 - RECENT), held.life), held.at, held.hours)
+        spent = float(np.interp(now, held.at, held.hours))
+        pace = (spent - then) / (now * RECENT)
+        seen = Seen(at[part], np.asarray(held.run.drops)[part], held.factors[part], now, pace, held.load)
+        answer = _mixture(others, seen.thinned(), terminal)
+        if answer is not None:
+            error = float(end) - spent - answer.median
+            half = answer.high - answer.median if error > 0 else answer.median - answer.low
+            scores.append(abs(error) / max(half, 1e-9 * float(end)))
+    return scores
+
+
+def load_exponent(loads: F64, lives: F64) -> float:
+    """n in life ∝ load⁻ⁿ: weighted median over neighbouring runs, with one more pair that says 1.
+
+    Neighbours, because the water changes slowly in other ways too; 1 is a bed that holds one mass.
+    """
+    x, y = np.diff(np.log(loads)), np.diff(np.log(lives))
+    moved = np.abs(x) > 1e-6
+    slopes = np.append(-y[moved] / x[moved], 1.0)
+    heft = np.append(np.abs(x[moved]), 0.05)
+    order = np.argsort(slopes)
+    heap = np.cumsum(heft[order])
+    return float(np.clip(slopes[order][np.searchsorted(heap, heap[-1] / 2.0)], 0.0, 2.0))
+
+
+def _mixture(shapes: list[_Shape], seen: Seen, terminal: float) -> _Answer | None:
+    """Median, 10 % and 90 % of the hours left over all earlier runs and stretches; None if all would be over."""
+    lives = np.array([shape.life for shape in shapes])
+    shift = _shift(shapes, lives, seen.load)
+    spread = _spread(np.log(lives) + shift)
+    offset = max(1.0, 4.0 * spread) * _STRETCH
+    prior = _LOG_STEP - (_TAIL + 1.0) / 2.0 * np.log1p((offset / spread) ** 2 / _TAIL)
+    shown = np.log(np.maximum(seen.drops / seen.factors, 0.0) + SMALL * terminal)
+    misfit, hours, possible = (np.empty((len(shapes), offset.size)) for _ in range(3))
+    for k, shape in enumerate(shapes):
+        stretch = np.exp(shift[k] + offset)
+        own = shape.at[: len(shape.factors)]
+        fitted = np.interp(seen.at[None, :] / stretch[:, None], own, shape.log_normal)
+        misfit[k] = ((fitted - shown) ** 2).mean(axis=1)
+        hours[k], possible[k] = _hours_left(shape, stretch, own, seen, terminal)
+    counts = WHOLE_RUN_COUNTS * min(1.0, seen.now / float(np.median(lives)))
+    age = np.arange(len(shapes))[::-1, None]
+    # a run unlike all earlier ones is no evidence for the one that it is least unlike
+    unlike = max(0.0, float(misfit.min()) - (UNLIKE * MISFIT) ** 2)
+    weights = prior - FORGET * age - 0.5 * counts * misfit / (MISFIT**2 + unlike)
+    weights = np.where(possible > 0, weights, -np.inf)
+    if not np.isfinite(weights).any():
+        return None
+    return _quantiles(np.exp(weights - weights.max()).ravel(), hours.ravel(), unlike)
+
+
+def _hours_left(shape: _Shape, stretch: F64, own: F64, seen: Seen, terminal: float) -> tuple[F64, F64]:
+    """Hours left if the present run is ``shape`` stretched; second array > 0 where it would still be running.
+
+    The earlier run had its own flow and temperature at this point of its life: like is compared with like.
+    """
+    here = seen.now / stretch
+    then = np.interp(here * (1.0 - RECENT / 2.0), own, shape.factors)
+    end = np.interp(terminal * then / seen.present, shape.drops, shape.at)
+    spent = np.interp(here, shape.at, shape.hours)
+    pace_then = (spent - np.interp(here * (1.0 - RECENT), shape.at, shape.hours)) / (here * RECENT)
+    pace = np.where(pace_then > 0.0, seen.pace / np.maximum(pace_then, 1e-12), 1.0)
+    return stretch * pace * (np.interp(end, shape.at, shape.hours) - spent), end - here
+
+
+def _shift(shapes: list[_Shape], lives: F64, load: float | None) -> F64:
+    """Logarithm of how much longer each earlier run would have lived under the present load."""
+    loads = np.array([shape.load if shape.load else np.nan for shape in shapes])
+    if not load or not np.isfinite(loads).all():
+        return np.zeros(len(shapes))
+    return load_exponent(loads, lives) * np.log(loads / load)
+
+
+def _spread(logs: F64) -> float:
+    """Robust standard deviation of the logarithm of life (a MAD), or a guess while runs are few."""
+    if len(logs) < FEW_RUNS:
+        return GUESSED_SPREAD
+    return float(np.clip(1.4826 * np.median(np.abs(logs - np.median(logs))), LEAST_SPREAD, GUESSED_SPREAD))
+
+
+def _quantiles(chance: F64, values: F64, unlike: float) -> _Answer:
+    order = np.argsort(values)
+    heap = np.cumsum(chance[order])
+    median, low, high = np.interp((0.5, (1 - COVER) / 2, (1 + COVER) / 2), heap / heap[-1], values[order])
+    return _Answer(float(median), float(low), float(high), unlike)
