@@ -1,6 +1,6 @@
 """Settings of one installation: flag over environment over file over default.
 
-The file is ``skidhand.toml`` in the working folder, or the one that ``--config`` or ``SKIDHAND_CONFIG``
+The file is ``skidhand.toml`` in the working folder, or the one that ``--settings`` or ``SKIDHAND_SETTINGS``
 names. A variable is ``SKIDHAND_`` and the setting's name, two underscores for each dot:
 ``SKIDHAND_BROKER__HOST``. Secrets come from the environment or from a file of their own, never from
 ``skidhand.toml`` (it is copied about and committed) or a flag (every user of the host can read it).
@@ -31,7 +31,7 @@ from skidhand.errors import SettingsError
 FILE: Final = "skidhand.toml"
 PREFIX: Final = "SKIDHAND_"
 MASK: Final = "********"
-NO_SETTING: Final = frozenset({"SKIDHAND_CONFIG", "SKIDHAND_DATASETS"})
+NO_SETTING: Final = frozenset({"SKIDHAND_SETTINGS", "SKIDHAND_DATASETS"})
 """Variables of ours that are no setting: which file to read, and where the tests' open recordings lie."""
 
 
@@ -195,7 +195,7 @@ def _variable(dotted: str) -> str:
 
 
 def _file(named: Path | None) -> Path | None:
-    if named is None and (variable := os.environ.get("SKIDHAND_CONFIG")):
+    if named is None and (variable := os.environ.get("SKIDHAND_SETTINGS")):
         named = Path(variable)
     if named is None:
         return Path(FILE) if Path(FILE).is_file() else None

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from skidhand.cli.options import (
-    ConfigOption,
     Format,
     FormatOption,
     LogbookOption,
+    SettingsOption,
     open_logbook,
     parse_time,
     settings_from,
@@ -37,7 +37,7 @@ def command(
         typer.Option("--effective", metavar="TIME", help="In force from this source time on (default: now)."),
     ] = None,
     who: Annotated[str | None, typer.Option("--who", metavar="NAME", help="Who puts it in force.")] = None,
-    config: ConfigOption = None,
+    settings_file: SettingsOption = None,
     logbook: LogbookOption = None,
     format: FormatOption = Format.TABLE,
 ) -> None:
@@ -63,7 +63,7 @@ def command(
     print_rows(rows, COLUMNS, format)
     talk(_summary(file, version, rows))
     if apply:
-        _apply(file, version, settings_from(config, logbook=logbook), effective, who)
+        _apply(file, version, settings_from(settings_file, logbook=logbook), effective, who)
 
 
 def _summary(file: Path, version: FleetVersion, rows: list[dict[str, Any]]) -> str:

@@ -11,7 +11,21 @@ from typing import Annotated
 import typer
 
 import skidhand
-from skidhand.cli import check, plugins
+from skidhand.cli import (
+    alerts,
+    analyze,
+    check,
+    demo,
+    doctor,
+    findings,
+    ingest,
+    plugins,
+    prompts,
+    replay,
+    run,
+    simulate,
+    tidy,
+)
 from skidhand.errors import SkidhandError
 
 app = typer.Typer(
@@ -23,8 +37,19 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
+app.command("demo")(demo.command)
 app.command("check")(check.command)
+app.command("simulate")(simulate.command)
+app.command("replay")(replay.command)
+app.command("ingest")(ingest.command)
+app.command("analyze")(analyze.command)
+app.command("alerts")(alerts.command)
+app.command("findings")(findings.command)
+app.add_typer(prompts.app, name="prompts")
+app.command("run")(run.command)
+app.command("tidy")(tidy.command)
 app.command("plugins")(plugins.command)
+app.command("doctor")(doctor.command)
 
 
 def _version(wanted: bool) -> None:

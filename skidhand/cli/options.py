@@ -33,8 +33,8 @@ class Format(StrEnum):
     PARQUET = "parquet"
 
 
-ConfigOption = Annotated[
-    Path | None, typer.Option("--config", metavar="FILE", help="Settings file (default: skidhand.toml, if there).")
+SettingsOption = Annotated[
+    Path | None, typer.Option("--settings", metavar="FILE", help="Settings file (default: skidhand.toml, if there).")
 ]
 StoreOption = Annotated[str | None, typer.Option("--store", metavar="URL", help="Time-series store: folder or URL.")]
 LogbookOption = Annotated[str | None, typer.Option("--logbook", metavar="URL", help="Logbook: file or database URL.")]
@@ -46,7 +46,7 @@ SkidOption = Annotated[str | None, typer.Option("--skid", metavar="ID", help="On
 
 
 def settings_from(
-    config: Path | None,
+    file: Path | None,
     *,
     store: str | None = None,
     logbook: str | None = None,
@@ -59,7 +59,7 @@ def settings_from(
 
     host, port = split_broker(broker)
     flags = {"store": store, "logbook": logbook, "spool": spool, "fleet": fleet}
-    return load_settings({**flags, "broker.host": host, "broker.port": port}, file=config)
+    return load_settings({**flags, "broker.host": host, "broker.port": port}, file=file)
 
 
 def split_broker(broker: str | None) -> tuple[str | None, int | None]:

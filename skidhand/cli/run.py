@@ -7,9 +7,9 @@ from collections.abc import Mapping
 
 from skidhand.cli.options import (
     BrokerOption,
-    ConfigOption,
     FleetOption,
     LogbookOption,
+    SettingsOption,
     SpoolOption,
     StoreOption,
     settings_from,
@@ -19,16 +19,16 @@ SERVICES = (("ingest",), ("analyze", "--follow"), ("alerts", "--follow"), ("tidy
 """In the order in which data flows, which is the order of the stop."""
 
 NEEDS = {
-    "ingest": ("--config", "--store", "--logbook", "--spool", "--broker", "--fleet"),
-    "analyze": ("--config", "--store", "--logbook"),
-    "alerts": ("--config", "--logbook"),
-    "tidy": ("--config", "--store", "--logbook"),
+    "ingest": ("--settings", "--store", "--logbook", "--spool", "--broker", "--fleet"),
+    "analyze": ("--settings", "--store", "--logbook"),
+    "alerts": ("--settings", "--logbook"),
+    "tidy": ("--settings", "--store", "--logbook"),
 }
 """The options that each service takes from ours."""
 
 
 def command(
-    config: ConfigOption = None,
+    settings_file: SettingsOption = None,
     store: StoreOption = None,
     logbook: LogbookOption = None,
     spool: SpoolOption = None,
@@ -45,10 +45,10 @@ def command(
     """
     from skidhand import log, supervise
 
-    settings = settings_from(config, store=store, logbook=logbook, spool=spool, broker=broker, fleet=fleet)
+    settings = settings_from(settings_file, store=store, logbook=logbook, spool=spool, broker=broker, fleet=fleet)
     log.set_up(settings.log, service="run")
     given = {
-        "--config": config,
+        "--settings": settings_file,
         "--store": store,
         "--logbook": logbook,
         "--spool": spool,

@@ -56,6 +56,11 @@ class Database:
         with translated(), self.engine.execution_options(skidhand_write=True).begin() as connection:
             yield connection
 
+    def clock_kind(self) -> str | None:
+        """This logbook's kind of clock, or None while it is not fixed."""
+        with self.read() as connection:
+            return connection.execute(select(meta.c.value).where(meta.c.key == "clock")).scalar()
+
     def guard_clock(self, kind: ClockKind) -> None:
         """Fix this logbook's kind of clock for life; ClockMismatchError when it has the other one."""
         try:

@@ -1,0 +1,69 @@
+"""``skidhand analyze``: from samples to findings."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import closing
+from typing import Annotated
+
+import typer
+
+from skidhand.cli.options import (
+    LogbookOption,
+    SettingsOption,
+    StoreOption,
+    open_logbook,
+    open_store,
+    parse_time,
+    settings_from,
+    talk,
+)
+from skidhand.errors import UserError
+
+
+def command(
+    follow: Annotated[bool, typer.Option("--follow/--once", help="Go on with every tick, or end when up to date.")] = (
+        False
+    ),
+    rewind: Annotated[
+        str | None, typer.Option("--rewind", metavar="SKID@TIME", help="Work this skid through again from TIME on.")
+    ] = None,
+    settings_file: SettingsOption = None,
+    store: StoreOption = None,
+    logbook: LogbookOption = None,
+) -> None:
+    """Work new samples into findings, once or with every tick.
+
+    \b
+    Example:
+        skidhand analyze --follow
+    """
+    from analytics.service import Analyzer
+    from skidhand import log
+    from skidhand.cli.services import instance, stop_event
+
+    settings = settings_from(settings_file, store=store, logbook=logbook)
+    log.set_up(settings.log, service="analyze", stream=sys.stdout if follow else sys.stderr)
+    book, clock = open_logbook(settings)
+    with book, closing(open_store(settings)) as samples:
+        analyzer = Analyzer(samples, book, clock=clock, owner=instance())
+        if rewind is not None:
+            skid, _, moment = rewind.partition("@")
+            if not moment:
+                raise UserError(f"--rewind {rewind!r} is not SKID@TIME, for example 'skid-1@2026-03-01T00:00:00Z'")
+            analyzer.rewind(skid, parse_time(moment))
+        if follow:
+            analyzer.follow(stop=stop_event())
+            return
+        summary = analyzer.run_once()
+        analyzer.release()
+    if summary.tick is None:
+        raise UserError("nothing to analyse: no fleet is in force, or the stream has announced no time yet")
+    talk(
+        f"Up to {summary.tick:%Y-%m-%d %H:%MZ}: {summary.skids} skids, {summary.minutes} minutes worked through, "
+        f"{summary.findings} revisions of findings."
+    )
+    for skid in summary.not_ours:
+        talk(f"{skid}: another analyser holds it.")
+    for skid, since in summary.too_old.items():
+        talk(f"{skid}: data from {since:%Y-%m-%d} came too late; work them in with --rewind {skid}@TIME.")

@@ -1,0 +1,55 @@
+"""``skidhand findings``: what analytics has found."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from skidhand.cli.options import (
+    Format,
+    FormatOption,
+    LogbookOption,
+    SettingsOption,
+    SkidOption,
+    open_logbook,
+    parse_time,
+    settings_from,
+)
+from skidhand.cli.output import print_rows
+
+if TYPE_CHECKING:
+    from skidhand.model.finding import Finding
+
+COLUMNS = (
+    "onset", "detected", "ended", "state", "site", "skid", "unit",
+    "kind", "cause", "severity", "confidence", "forecast", "id",
+)  # fmt: skip
+
+
+def command(
+    skid: SkidOption = None,
+    since: Annotated[str | None, typer.Option("--since", metavar="TIME", help="Begun at or after this time.")] = None,
+    kind: Annotated[str | None, typer.Option("--kind", metavar="KIND", help="Only this kind, e.g. dp-rise.")] = None,
+    open: Annotated[bool, typer.Option("--open", help="Only what has not ended.")] = False,
+    settings_file: SettingsOption = None,
+    logbook: LogbookOption = None,
+    format: FormatOption = Format.TABLE,
+) -> None:
+    """List findings, oldest onset first, each in its last revision.
+
+    \b
+    Example:
+        skidhand findings --skid tf-skid-1 --since 2026-03-01 --open
+    """
+    settings = settings_from(settings_file, logbook=logbook)
+    book, _ = open_logbook(settings)
+    with book:
+        found = book.analysis.current(skid=skid, since=parse_time(since) if since else None)
+    chosen = [f for f in found if (kind is None or f.kind == kind) and (not open or f.state == "open")]
+    print_rows([_row(finding) for finding in chosen], COLUMNS, format)
+
+
+def _row(finding: Finding) -> dict[str, Any]:
+    row = {name: getattr(finding, name, None) for name in COLUMNS}
+    return {**row, "id": str(finding.id), "forecast": finding.forecast.when if finding.forecast else None}

@@ -1,0 +1,82 @@
+"""``skidhand tidy``: compact the store, roll up, seal days, apply retention."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import closing
+from datetime import datetime
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from skidhand.cli.options import (
+    LogbookOption,
+    SettingsOption,
+    StoreOption,
+    open_logbook,
+    open_store,
+    settings_from,
+    talk,
+)
+from skidhand.errors import OutsideError, UserError
+
+if TYPE_CHECKING:
+    from skidhand.logbook import Logbook
+    from skidhand.stores.base import Store
+
+
+def command(
+    follow: Annotated[bool, typer.Option("--follow/--once", help="Again every few minutes, or once.")] = False,
+    every: Annotated[
+        float, typer.Option("--every", min=1.0, metavar="SECONDS", help="Pause between (--follow).")
+    ] = 300,
+    settings_file: SettingsOption = None,
+    store: StoreOption = None,
+    logbook: LogbookOption = None,
+) -> None:
+    """Tidy the store. It may be stopped at any point and run again; nothing that was stored is lost.
+
+    \b
+    Example:
+        skidhand tidy --follow --every 120
+    """
+    import structlog
+
+    from skidhand import log
+    from skidhand.cli.services import stop_event
+
+    settings = settings_from(settings_file, store=store, logbook=logbook)
+    log.set_up(settings.log, service="tidy", stream=sys.stdout if follow else sys.stderr)
+    book, clock = open_logbook(settings)
+    with book, closing(open_store(settings)) as samples:
+        if not follow:
+            now = clock.now()
+            if now is None:
+                raise UserError("the stream has announced no time yet; there is nothing to tidy")
+            for line in samples.tidy(now=now):
+                talk(line)
+            return
+        stop, logger = stop_event(), structlog.get_logger()
+        while not stop.is_set():
+            try:
+                if (now := clock.now()) is not None:
+                    _tidy(samples, book, now, logger)
+            except OutsideError as error:
+                logger.error("store or logbook is away; trying again", error=str(error))
+            stop.wait(every)
+
+
+def _tidy(samples: Store, book: Logbook, now: datetime, logger: object) -> None:
+    from skidhand import __version__
+    from skidhand.cli.services import instance
+    from skidhand.clock import WallClock
+    from skidhand.model.heartbeat import Heartbeat
+
+    steps = 0
+    for line in samples.tidy(now=now):
+        steps += 1
+        logger.info("tidied", step=line)  # type: ignore[attr-defined]
+    beat = Heartbeat(
+        service="tidy", instance=instance(), at=WallClock().now(), version=__version__, figures={"steps": float(steps)}
+    )
+    book.heartbeats.beat(beat)
