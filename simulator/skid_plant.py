@@ -30,6 +30,7 @@ class Wash:
     dp_before: float  # kPa
     resistance_before: float
     resistance_after: float
+    oil: float  # g that the wash took off the grains
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,7 @@ class SkidPlant:
             raise InputFileError(f"no skid {skid_id!r} in the fleet; there are {known}")
         plant = scenario.story(skid_id).plant
         self.skid, self.view = skid, skid_view(skid)
-        self.train, self._normal = build_train(self.view, plant, seed)
+        self.train, self.normal = build_train(self.view, plant, seed)
         self._feed = Feed(seed, skid_id, plant.temperature)
         events = acting(scenario, skid_id, seed)
         self._events = [a for a in events if a.fault.change is not None]
@@ -86,7 +87,7 @@ class SkidPlant:
         factors = np.column_stack(block).tolist()
         for i, (inflow, setpoint, oil, solids, temperature, ambient) in enumerate(factors):
             now = self._conditions()
-            normal = self._normal
+            normal = self.normal
             feed = FeedNow(
                 inflow=normal.inflow * inflow * now.inflow,
                 wanted=normal.wanted * setpoint * now.setpoint,
@@ -110,7 +111,9 @@ class SkidPlant:
         self._minute += 1
         if train.wash_ended and train.filter and self._wash:
             start, before, loaded = self._wash
-            self.washes.append(Wash(start, self._minute, before, loaded, train.filter.resistance))
+            self.washes.append(
+                Wash(start, self._minute, before, loaded, train.filter.resistance, train.filter.washed_oil)
+            )
             self._wash = None
             train.wash_ended = False
 

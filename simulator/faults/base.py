@@ -19,7 +19,8 @@ class Fault:
     """One fault or look-alike.
 
     ``kind`` and ``cause`` are what a finding about it should say, None for what must raise none.
-    An engineer could first know after ``visible_share`` of its duration and ``visible_minutes``; it is
+    An engineer could first know ``visible_minutes`` after it changed anything and ``visible_share`` of its
+    duration is over; it is
     too late after ``late_share`` and ``late_minutes``. Its signs last ``aftermath_hours`` beyond its end.
     """
 

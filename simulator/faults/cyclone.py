@@ -24,7 +24,6 @@ REJECT_PORTS_PLUGGING = register(
         cause="reject-plugging",
         shape="stairs",
         change=_plug,
-        visible_share=0.35,
         visible_minutes=60.0,
         late_share=0.9,
     )

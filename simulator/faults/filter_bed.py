@@ -18,5 +18,6 @@ INCOMPLETE_BACKWASH = register(
         kind="incomplete-backwash",
         cause="oil-wet-media",
         change=_weak_wash,
+        visible_minutes=60.0,
     )
 )

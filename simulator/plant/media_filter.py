@@ -123,6 +123,11 @@ class MediaFilter:
         return self.loose.oil + self.bound.oil + self.leaving.oil * self.washing
 
     @property
+    def washed_oil(self) -> float:
+        """Oil that the last wash has taken off the grains, or is taking, g."""
+        return self.leaving.oil * self.wash_minutes
+
+    @property
     def outlet_oil(self) -> float:
         """Oil in the filtered water, mg/L."""
         return total(self.oil_out)

@@ -18,7 +18,9 @@ class Shape(BaseModel):
 class TruthEvent(Shape):
     """One thing that happened. ``kind`` is the finding that it should lead to, None for one that must not.
 
-    A good engineer with all readings could first know at ``knowable``; at ``too_late`` the harm is done.
+    A good engineer with all readings could first know at ``knowable``; at ``too_late`` the harm is done;
+    ``ended`` is None while it still goes on at the file's end. ``required`` False: a finding about it is
+    right, none is not wrong (a filter run that is still going on, oil that comes back with wash water).
     A look-alike may have a kind of an instrument or of the link, never one of the equipment.
     """
 
@@ -31,6 +33,7 @@ class TruthEvent(Shape):
     cause: str | None = None
     cause_class: CauseClass | None = None
     lookalike: bool = False
+    required: bool = True
     severity: float = Field(1.0, gt=0)
     onset: AwareDatetime
     knowable: AwareDatetime | None = None
