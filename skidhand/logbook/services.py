@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from functools import lru_cache
 
 from sqlalchemy import delete, insert, select, update
 
@@ -131,4 +132,10 @@ class FleetBook:
         """(effective from, version), in the order in which they were applied."""
         with self._db.read() as connection:
             rows = connection.execute(select(fleet_versions).order_by(fleet_versions.c.seq)).all()
-        return [(row.effective, parse_fleet(row.text, f"fleet version {row.digest[:12]}")) for row in rows]
+        return [(row.effective, _parsed(row.text, row.digest)) for row in rows]
+
+
+@lru_cache(maxsize=64)
+def _parsed(text: str, digest: str) -> FleetVersion:
+    """The version of that text; services ask on every cycle, and reading a large file takes seconds."""
+    return parse_fleet(text, f"fleet version {digest[:12]}")

@@ -1,0 +1,109 @@
+"""Which finding causes which: upstream trouble explains what follows downstream in the water's travel time.
+
+A link goes from a finding to one on the same unit or further down whose onset lies between the root's
+own (less a little, for onsets are estimates) and the root's end plus the travel time. Candidates are tried
+in the order of their onsets, and a root comes before all that it explains, so chains end and cannot loop;
+every finding points at the far end of its chain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Final
+from uuid import UUID
+
+from skidhand.fleet import SkidView
+from skidhand.model.finding import Finding
+
+SLACK: Final = timedelta(minutes=30)  # by which an effect's dated onset may lie before its root's
+MEMORY: Final = timedelta(hours=12)  # how long after its end a finding may still be explained or explain
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """``cause`` may be the root of ``effect`` (with one of ``causes``, or any where None) downstream.
+
+    ``travel``: how long after the root's end its effect may still begin. Minutes to hours, by residence
+    times of tanks and beds; common practice, no source.
+    """
+
+    cause: str
+    effect: str
+    travel: timedelta
+    causes: frozenset[str | None] | None = None
+
+
+_SLUG: Final = frozenset({"oil-slug"})
+RULES: Final = (
+    Rule("oil-carry-over", "split-drift", timedelta(hours=1), frozenset({None, "gas", "low-inlet-flow"})),
+    Rule("oil-carry-over", "cyclone-efficiency-loss", timedelta(hours=1), frozenset({None, "upstream-shear"})),
+    Rule("oil-carry-over", "dp-rise", timedelta(hours=6), _SLUG),
+    Rule("oil-carry-over", "breakthrough", timedelta(hours=6), _SLUG),
+    Rule("oil-carry-over", "off-spec", timedelta(hours=3)),
+    Rule("oil-carry-over", "spec-at-risk", timedelta(hours=3)),
+    Rule("oil-layer-high", "oil-carry-over", timedelta(hours=1), frozenset({"stuck-skim", None})),
+    Rule("rag-layer", "oil-carry-over", timedelta(hours=1), frozenset({"emulsion", "cold-feed", None})),
+    Rule("split-drift", "cyclone-efficiency-loss", timedelta(hours=3)),
+    Rule("split-drift", "dp-rise", timedelta(hours=6), _SLUG),
+    Rule("split-drift", "breakthrough", timedelta(hours=6), _SLUG),
+    Rule("split-drift", "off-spec", timedelta(hours=3)),
+    Rule("cyclone-efficiency-loss", "dp-rise", timedelta(hours=6), _SLUG),
+    Rule("cyclone-efficiency-loss", "breakthrough", timedelta(hours=6), _SLUG),
+    Rule("cyclone-efficiency-loss", "off-spec", timedelta(hours=3)),
+    Rule("breakthrough", "off-spec", timedelta(hours=2)),
+    Rule("channelling", "breakthrough", timedelta(hours=6)),
+    Rule("channelling", "off-spec", timedelta(hours=2)),
+    Rule("strainer-blinding", "dry-running", timedelta(hours=1)),
+    Rule("gas-lost", "off-spec", timedelta(hours=2)),
+)
+
+
+def roots(findings: Iterable[Finding], skid: SkidView) -> Mapping[UUID, UUID | None]:
+    """The root of each finding, None where nothing explains it; superseded findings take no part."""
+    place = {unit.id: i for i, unit in enumerate(skid.units)}
+    known = sorted(
+        (f for f in findings if f.state != "superseded"),
+        key=lambda f: (_rank(f, place), f.onset, f.kind, str(f.id)),
+    )
+    found: dict[UUID, UUID | None] = {}
+    for i, effect in enumerate(known):
+        causes = [root for root in known[:i] if _explains(root, effect, skid)]
+        # The latest onset that fits is the nearest cause; its own root is the end of the chain.
+        nearest = max(causes, key=lambda f: (f.onset, str(f.id)), default=None)
+        found[effect.id] = None if nearest is None else (found[nearest.id] or nearest.id)
+    return found
+
+
+def _rank(finding: Finding, place: Mapping[str, int]) -> tuple[int, int]:
+    # Along the train, and on one unit by the order in which rules name causes before effects.
+    return place.get(finding.unit, len(place)), _DEPTH.get(finding.kind, 0)
+
+
+def _explains(root: Finding, effect: Finding, skid: SkidView) -> bool:
+    if root.unit not in skid.by_id or effect.unit not in skid.by_id:
+        return False
+    if root.unit != effect.unit and effect.unit not in skid.after(root.unit):
+        return False
+    for rule in RULES:
+        if (rule.cause, rule.effect) != (root.kind, effect.kind):
+            continue
+        if rule.causes is not None and effect.cause not in rule.causes:
+            return False
+        in_time = effect.ended is None or root.detected <= effect.ended + MEMORY
+        until = None if root.ended is None else root.ended + rule.travel
+        return root.onset - SLACK <= effect.onset and (until is None or effect.onset <= until) and in_time
+    return False
+
+
+def _depths() -> dict[str, int]:
+    """How many rules can lead to each kind: a cause always has a smaller number than its effect."""
+    depth: dict[str, int] = {}
+    for _ in RULES:
+        for rule in RULES:
+            depth[rule.effect] = max(depth.get(rule.effect, 0), depth.get(rule.cause, 0) + 1)
+    return depth
+
+
+_DEPTH: Final = _depths()

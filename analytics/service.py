@@ -1,0 +1,328 @@
+"""The analysis loop: leases, ticks, one read a cycle, rewinding for late data, one commit a skid.
+
+A tick is a watermark on the one-minute grid: now less the allowed lateness. What the walk says, the
+memory, the cursor and the snapshots of a skid go to the logbook in one transaction, so that a kill at any
+moment loses nothing and doubles nothing.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from importlib.metadata import version
+from typing import Final
+from uuid import UUID
+
+import pyarrow as pa
+import structlog
+
+from analytics import silence
+from analytics.detectors.base import Detector
+from analytics.engine import Memory, builtin_detectors, from_bytes, to_bytes
+from analytics.late import News, by_skid, fleet_changed_at, news_by_skid
+from analytics.ledger import reconcile
+from analytics.segments import Versions, minute_of, skids_of, tags_of, time_of
+from analytics.walk import HOUR, Walk, cut
+from skidhand.clock import MINUTE_US, Clock, WallClock, monotonic
+from skidhand.errors import OutsideError
+from skidhand.logbook import Logbook
+from skidhand.logbook.analysis import LostLeaseError, Standing
+from skidhand.model.finding import Finding
+from skidhand.model.heartbeat import Heartbeat
+from skidhand.model.samples import SAMPLES, micros, series_id
+from skidhand.stores.base import Store
+
+HORIZON: Final = timedelta(days=7)  # late data older than this are left to a rewind on request
+LEASE_S: Final = 120.0
+TOGETHER: Final = 3 * HOUR  # minutes: skids that are no further behind than this share one read
+LOOK_BACK: Final = timedelta(days=90)  # onset of findings that a rewind may still take back
+
+_log = structlog.get_logger(__name__)
+
+
+@dataclass
+class Summary:
+    """What one cycle did. ``behind_s``: now less the oldest watermark; ``too_old``: skids with data older
+    than the horizon that were not worked in.
+    """
+
+    tick: datetime | None = None
+    skids: int = 0
+    minutes: int = 0
+    findings: int = 0
+    rewound: dict[str, datetime] = field(default_factory=dict)
+    too_old: dict[str, datetime] = field(default_factory=dict)
+    not_ours: list[str] = field(default_factory=list)
+    behind_s: float = 0.0
+
+
+@dataclass(slots=True)
+class _Plan:
+    """One skid's work in one cycle. ``until``: minutes before it are worked through a second time."""
+
+    skid: str
+    memory: Memory
+    start: int
+    until: int
+    cursor: str = ""
+    rewound: bool = False
+
+
+class Analyzer:
+    """Analyses every skid of the fleet that no other analyser holds.
+
+    ``owner`` names this process in leases and heartbeats. ``lateness_s`` is how long a minute waits for
+    its stragglers, ``block_minutes`` how many minutes are worked through (and committed) at once when
+    behind. ``detectors`` are those installed unless a test gives others.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        logbook: Logbook,
+        *,
+        clock: Clock,
+        owner: str,
+        lateness_s: float = 60.0,
+        block_minutes: int = 1440,
+        silent_minutes: int = silence.SILENT_MINUTES,
+        detectors: Mapping[str, Detector] | None = None,
+    ) -> None:
+        self._store, self._logbook, self._clock, self._owner = store, logbook, clock, owner
+        self._late_us = round(lateness_s * 1e6)
+        self._block = block_minutes
+        self._silent = silent_minutes
+        self._detectors = builtin_detectors() if detectors is None else detectors
+        self._cache: dict[str, tuple[Standing, Memory]] = {}
+        self._leased: dict[str, float] = {}
+        self._asked: dict[str, int] = {}
+
+    def run_once(self) -> Summary:
+        """One cycle up to the present tick; does nothing while no time is known or no fleet is in force."""
+        now = self._clock.now()
+        versions = self._logbook.fleets.versions()
+        if now is None or not versions:
+            return Summary()
+        tick = (micros(now) - self._late_us) // MINUTE_US
+        summary = Summary(tick=time_of(tick))
+        mine = [skid for skid in skids_of(versions) if self._take(skid, summary)]
+        plans = self._plans(mine, versions, tick, summary)
+        shared = self._read_together(plans, versions, tick)
+        for plan in plans:
+            try:
+                self._work(plan, versions, tick, shared, summary)
+            except LostLeaseError as error:
+                _log.warning("lost a skid to another analyser", skid=plan.skid, error=str(error))
+                self._drop(plan.skid)
+                summary.not_ours.append(plan.skid)
+        summary.skids = len(mine)
+        behind = [micros(now) - micros(self._cache[skid][0].watermark) for skid in mine if skid in self._cache]
+        summary.behind_s = max(behind, default=0) / 1e6
+        return summary
+
+    def follow(self, interval_s: float = 5.0, stop: threading.Event | None = None) -> None:
+        """Cycle after cycle until ``stop`` is set, with a heartbeat each; waits out what is away."""
+        stop = stop or threading.Event()
+        while not stop.is_set():
+            try:
+                self._beat(self.run_once())
+            except OutsideError as error:
+                _log.error("store or logbook is away; trying again", error=str(error))
+            stop.wait(interval_s)
+        self.release()
+
+    def rewind(self, skid: str, to: datetime) -> None:
+        """On request: the next cycle works ``skid`` through again from ``to`` on, however old that is."""
+        self._drop(skid)
+        self._asked[skid] = minute_of(to)
+
+    def release(self) -> None:
+        """Give all leases back."""
+        for skid in list(self._leased):
+            self._logbook.leases.release(f"analyze:{skid}", self._owner)
+            self._drop(skid)
+
+    def _take(self, skid: str, summary: Summary) -> bool:
+        if self._leased.get(skid, float("-inf")) > monotonic():
+            return True
+        if not self._logbook.leases.take(f"analyze:{skid}", self._owner, LEASE_S):
+            self._drop(skid)
+            summary.not_ours.append(skid)
+            return False
+        self._leased[skid] = monotonic() + LEASE_S / 3
+        return True
+
+    def _drop(self, skid: str) -> None:
+        self._cache.pop(skid, None)
+        self._leased.pop(skid, None)
+
+    def _plans(self, skids: Sequence[str], versions: Versions, tick: int, summary: Summary) -> list[_Plan]:
+        news: dict[str | None, tuple[str, dict[str, News]]] = {}
+        plans = []
+        for skid in skids:
+            standing, memory = self._standing(skid)
+            cursor = None if standing is None else standing.cursor
+            if cursor not in news:
+                changes = self._store.changes(cursor)
+                news[cursor] = changes.cursor, news_by_skid(changes.spans)
+            now, arrived = news[cursor]
+            plan = self._plan(skid, standing, memory, arrived.get(skid), versions, summary)
+            if plan is not None and (plan.rewound or plan.start < tick):
+                plans.append(replace(plan, cursor=now))
+        return plans
+
+    def _standing(self, skid: str) -> tuple[Standing | None, Memory]:
+        standing = self._logbook.analysis.standing(skid)
+        if standing is None:
+            return None, Memory()
+        cached = self._cache.get(skid)
+        if cached is None or cached[0] != standing:
+            cached = self._cache[skid] = (standing, from_bytes(standing.state, self._detectors))
+        return cached
+
+    def _plan(
+        self,
+        skid: str,
+        standing: Standing | None,
+        memory: Memory,
+        news: News | None,
+        versions: Versions,
+        summary: Summary,
+    ) -> _Plan | None:
+        if standing is None:
+            return None if news is None else _Plan(skid, memory, news.first, news.first)
+        watermark = minute_of(standing.watermark)
+        back = self._back_to(skid, memory, news, versions, watermark, summary)
+        if back is None:
+            return _Plan(skid, memory, watermark, watermark)
+        summary.rewound[skid] = time_of(back)
+        snapshot = self._logbook.analysis.snapshot_before(skid, time_of(back))
+        if snapshot is None:
+            began = back if memory.began is None else min(back, memory.began)
+            return _Plan(skid, Memory(), began, watermark, rewound=True)
+        return _Plan(skid, from_bytes(snapshot[1], self._detectors), minute_of(snapshot[0]), watermark, rewound=True)
+
+    def _back_to(
+        self, skid: str, memory: Memory, news: News | None, versions: Versions, watermark: int, summary: Summary
+    ) -> int | None:
+        """The minute from which the skid must be worked through again, or None."""
+        horizon = watermark - int(HORIZON.total_seconds()) // 60
+        back = [self._asked[skid]] if skid in self._asked else []
+        changed = fleet_changed_at(versions, memory.fleets, watermark)
+        if changed is not None:
+            back.append(max(changed, horizon))
+        if news is not None and news.first < watermark:
+            if news.first < horizon:
+                summary.too_old[skid] = time_of(news.first)
+            if news.last >= horizon:
+                back.append(max(news.first, horizon))
+        target = min(back, default=None)
+        return None if target is None or target >= watermark else target
+
+    def _read_together(self, plans: Sequence[_Plan], versions: Versions, tick: int) -> _Shared:
+        """One read for all skids that are nearly up to date."""
+        near = [plan for plan in plans if tick - plan.start <= TOGETHER]
+        if not near:
+            return _Shared(tick, {})
+        start = min(plan.start for plan in near)
+        series = [name for plan in near for name in _series(versions, plan.skid)]
+        return _Shared(start, by_skid(self._read(series, start, tick)))
+
+    def _read(self, series: Sequence[str], start: int, stop: int) -> pa.Table:
+        return self._store.read(series, time_of(start), time_of(stop)) if series else SAMPLES.empty_table()
+
+    def _work(self, plan: _Plan, versions: Versions, tick: int, shared: _Shared, summary: Summary) -> None:
+        series = _series(versions, plan.skid)
+
+        def read(start: int, stop: int) -> pa.Table:
+            self._take(plan.skid, summary)
+            if start >= shared.start:
+                return cut(shared.tables.get(plan.skid, SAMPLES.empty_table()), start, stop)
+            return self._read(series, start, stop)
+
+        walk = Walk(plan.skid, versions, self._detectors, plan.memory, plan.start, self._silent)
+        keep = tick - int(HORIZON.total_seconds()) // 60 - HOUR
+        changed: list[Finding] = []
+        if plan.rewound:
+            walk.go(plan.until, read, block=self._block, snapshots_from=keep)
+            changed = self._second_pass(plan, walk, tick)
+            summary.minutes += plan.until - plan.start
+        while True:
+            before = walk.minute
+            walk.go(min(max(tick, before), before + self._block), read, block=self._block, snapshots_from=keep)
+            changed += walk.ledger.revisions
+            summary.minutes += walk.minute - before
+            summary.findings += self._commit(plan, walk, changed, keep)
+            changed = []
+            if walk.minute >= tick:
+                break
+        self._asked.pop(plan.skid, None)
+
+    def _second_pass(self, plan: _Plan, walk: Walk, tick: int) -> list[Finding]:
+        book = self._logbook.analysis
+        start = time_of(plan.start)
+        known = {f.id: f for f in book.current(skid=plan.skid, since=start - LOOK_BACK, superseded=True)}
+        for key in walk.ledger.standing.keys() - known.keys():
+            known.update({f.id: f for f in book.history(key)[-1:]})
+        changed = reconcile(walk.ledger, list(known.values()), start, time_of(plan.until), time_of(tick))
+        walk.ledger.revisions, walk.ledger.told = [], set()
+        walk.memory = replace(walk.memory, standing=dict(walk.ledger.standing))
+        return changed
+
+    def _commit(self, plan: _Plan, walk: Walk, changed: Sequence[Finding], keep: int) -> int:
+        standing = Standing(plan.skid, plan.cursor, time_of(walk.minute), to_bytes(walk.memory))
+        self._logbook.analysis.commit(
+            standing,
+            self._numbered(changed),
+            owner=self._owner,
+            snapshots_at=walk.snapshots,
+            rewound_to=time_of(plan.start) if plan.rewound else None,
+            keep_snapshots_from=time_of(keep),
+        )
+        walk.snapshots, walk.ledger.revisions = [], []
+        plan.rewound = False
+        self._cache[plan.skid] = (standing, walk.memory)
+        return len(changed)
+
+    def _numbered(self, findings: Sequence[Finding]) -> list[Finding]:
+        """Each with the revision that follows the logbook's last; first detection and lateness stay as told."""
+        latest: dict[UUID, Finding] = {}
+        numbered = []
+        for finding in findings:
+            before = latest.get(finding.id)
+            if before is None:
+                before = next(iter(self._logbook.analysis.history(finding.id)[-1:]), None)
+            if before is not None:
+                kept = {"detected": min(before.detected, finding.detected), "late": before.late}
+                finding = finding.model_copy(update={"revision": before.revision + 1, **kept})
+            latest[finding.id] = finding
+            numbered.append(finding)
+        return numbered
+
+    def _beat(self, summary: Summary) -> None:
+        figures = {"skids": summary.skids, "minutes": summary.minutes, "findings": summary.findings}
+        self._logbook.heartbeats.beat(
+            Heartbeat(
+                service="analyze",
+                instance=self._owner,
+                at=WallClock().now(),
+                version=version("skidhand"),
+                lag_s=summary.behind_s,
+                refusals={f"older than {HORIZON.days} days": len(summary.too_old)} if summary.too_old else {},
+                figures={name: float(figure) for name, figure in figures.items()},
+            )
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Shared:
+    """What was read for several skids at once: minutes from ``start`` on, a table a skid."""
+
+    start: int
+    tables: Mapping[str, pa.Table]
+
+
+def _series(versions: Versions, skid: str) -> list[str]:
+    return [series_id(skid, tag) for tag in tags_of(versions, skid)]

@@ -1,0 +1,155 @@
+"""Walks one skid through its minutes: cleans, runs detectors, keeps the ledger, takes hourly snapshots.
+
+Nothing here looks at a clock or a logbook. The walk is the same function of (fleet versions, samples)
+whether it goes a minute at a time or a day at a time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Final
+
+import pyarrow as pa
+
+from analytics import silence
+from analytics.blocks import clean
+from analytics.carry import Carry
+from analytics.cleaning import Rules, rules_of
+from analytics.detectors.base import Detector, Draft
+from analytics.engine import Key, Memory, Said, advance, pairs, stale, to_bytes
+from analytics.grid import Rows, rows_of
+from analytics.ledger import Ledger
+from analytics.segments import Segment, Versions, segments, tags_of, time_of, used
+from skidhand.clock import MINUTE_US
+from skidhand.fleet import SkidView
+from skidhand.model.finding import finding_id
+
+HOUR: Final = 60
+RELEARN_DAYS: Final = 30  # how far back a detector re-learns when its version or its numbers change
+
+Reader = Callable[[int, int], pa.Table]
+"""Samples of the skid whose source minute lies in [start, stop)."""
+
+
+@dataclass
+class Walk:
+    """One skid at the beginning of ``minute``. ``snapshots`` are (watermark, memory) taken on the way."""
+
+    skid: str
+    versions: Versions
+    detectors: Mapping[str, Detector]
+    memory: Memory
+    minute: int
+    silent_minutes: int = silence.SILENT_MINUTES
+    snapshots: list[tuple[datetime, bytes]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.ledger = Ledger(dict(self.memory.standing))
+        self._all_tags = tags_of(self.versions, self.skid)
+        if self.memory.began is None:
+            self.memory = replace(self.memory, began=self.minute)
+
+    def go(self, stop: int, read: Reader, *, block: int, snapshots_from: int) -> None:
+        """Work through the minutes up to ``stop`` in pieces of at most ``block``.
+
+        From minute ``snapshots_from`` on a snapshot is taken at every full hour.
+        """
+        for segment in segments(self.versions, self.skid, self.minute, stop):
+            for start, end in _pieces(segment.start, segment.stop, block, snapshots_from):
+                self._piece(replace(segment, start=start, stop=end), read)
+                if end >= snapshots_from and end % HOUR == 0:
+                    self.snapshots.append((time_of(end), to_bytes(self.memory)))
+
+    def _piece(self, segment: Segment, read: Reader) -> None:
+        start, stop, view = segment.start, segment.stop, segment.view
+        if segment.placement != self.memory.placement:
+            self._begin_anew(segment)
+        elif view is not None and (keys := stale(view, self.memory, self.detectors)):
+            self._relearn(keys, segment, view, read)
+        if view is not None:
+            rules = rules_of(view)
+            rows = self._rows(rules, read(start, stop))
+            quiet, drafts = silence.step_silence(rows, start, stop, self.memory.silence, self.silent_minutes)
+            block, carry = clean(view, rows, start, stop, self.memory.carry, rules=rules)
+            memory = replace(self.memory, carry=carry, silence=quiet)
+            self.memory, said = advance(view, block, memory, self.detectors)
+            said += [Said(draft, silence.NAME, silence.VERSION) for draft in drafts]
+            self.ledger.say(sorted(said, key=lambda s: s.draft.minute), segment, view)
+            self.ledger.link(view, stop)
+        self.minute = stop
+        self.memory = replace(self.memory, standing=dict(self.ledger.standing), fleets=used(self.versions, stop))
+
+    def _rows(self, rules: Rules, samples: pa.Table) -> Rows:
+        others = [tag for tag in self._all_tags if tag not in rules.tags]
+        return rows_of(samples, self.skid, [*rules.tags, *others])
+
+    def _begin_anew(self, segment: Segment) -> None:
+        """Another placement: what stood there ends, and every baseline begins anew."""
+        if self.memory.placement:
+            self.ledger.close(segment.start)
+        self.memory = Memory(placement=segment.placement, began=self.memory.began)
+
+    def _relearn(self, keys: Sequence[Key], segment: Segment, view: SkidView, read: Reader) -> None:
+        """States of ``keys`` from the store, under what is in force now; only what still stands is said."""
+        began = self.memory.began if self.memory.began is not None else segment.start
+        start = max(began, segment.start - RELEARN_DAYS * 24 * HOUR, self._placed(segment))
+        rules = rules_of(view)
+        learning, carry = Memory(), Carry()
+        last: dict[tuple[str, str, str], Said] = {}
+        for a, b in _pieces(start, segment.start, 24 * HOUR, segment.start):
+            rows = self._rows(rules, read(a, b))
+            block, carry = clean(view, rows, a, b, carry, rules=rules)
+            learning, said = advance(view, block, learning, self.detectors, only=keys)
+            last |= {(s.draft.unit, s.draft.kind, s.draft.run_key): s for s in said}
+        current = {key for key, _, _ in pairs(view, self.detectors)}
+        gone = [key for key in self.memory.learnt if key not in current]
+        kept = {key: known for key, known in self.memory.learnt.items() if key in current and key not in keys}
+        self.memory = replace(self.memory, learnt={**kept, **learning.learnt})
+        open_now = [s for s in last.values() if s.draft.ended is None]
+        ids = [finding_id(self.skid, s.draft.unit, s.draft.kind, s.draft.run_key) for s in open_now]
+        self.ledger.close(segment.start, only=_meant([*keys, *gone], view), spare=ids)
+        self.ledger.say([_now(s, segment.start) for s in open_now], segment, view)
+
+    def _placed(self, segment: Segment) -> int:
+        """First minute of the present placement, as far back as may be re-learnt."""
+        back = segment.start - RELEARN_DAYS * 24 * HOUR
+        same = [
+            s.start for s in segments(self.versions, self.skid, back, segment.stop) if s.placement == segment.placement
+        ]
+        return min(same, default=segment.start)
+
+
+def _now(said: Said, minute: int) -> Said:
+    draft: Draft = replace(said.draft, minute=minute)
+    return replace(said, draft=draft)
+
+
+def _meant(keys: Sequence[Key], view: SkidView) -> dict[str, set[str]]:
+    """Per detector the units, and their tags, that its findings may stand under."""
+    meant: dict[str, set[str]] = {}
+    for detector, unit in keys:
+        tags = view.by_id[unit].tags.values() if unit in view.by_id else ()
+        meant.setdefault(detector, set()).update({unit, *tags})
+    return meant
+
+
+def _pieces(start: int, stop: int, block: int, snapshots_from: int) -> Iterator[tuple[int, int]]:
+    """[start, stop) in pieces of at most ``block`` minutes, cut at full hours from ``snapshots_from`` on."""
+    while start < stop:
+        end = min(stop, start + block)
+        hour = max(start, snapshots_from) // HOUR * HOUR
+        while hour <= start or hour < snapshots_from:
+            hour += HOUR
+        if hour < end:
+            end = hour
+        yield start, end
+        start = end
+
+
+def cut(table: pa.Table, start: int, stop: int) -> pa.Table:
+    """The part of a samples table whose source minutes lie in [start, stop); order is kept."""
+    minute = table["time"].cast(pa.int64()).to_numpy() // MINUTE_US
+    inside = (minute >= start) & (minute < stop)
+    return table if inside.all() else table.filter(pa.array(inside))
