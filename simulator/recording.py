@@ -8,10 +8,12 @@ The map (YAML) says which column is time and which column is which tag:
     columns:
       - {column: dp, skid: rig-1, tag: PDT-301, unit: kPa}
       - {column: flow, skid: rig-1, tag: FT-301, unit: L/min, scale: 0.001, offset: 0}
+      - {column: p_up, minus: p_down, skid: rig-1, tag: PDT-302, unit: "[psi]"}
 
 ``format`` is ``rfc3339`` (also any ISO 8601 text or timestamp column), ``epoch-s``, ``epoch-ms``,
-``epoch-us``, ``seconds`` after ``start``, or a strptime pattern; times without an offset are UTC.
-A value is first scaled (value × scale + offset, in ``unit``), then turned into the tag's own unit.
+``epoch-us``, ``seconds`` after ``start``, or a strptime pattern; times without an offset are UTC. With
+``seconds``, ``scale`` stretches time (60 makes a minute of each second), for rigs that are quicker than a
+plant. A value is first scaled (value × scale + offset, in ``unit``), then turned into the tag's own unit.
 """
 
 from __future__ import annotations
@@ -52,11 +54,14 @@ class TimeColumn(Block):
     column: str
     format: str = "rfc3339"
     start: AwareDatetime | None = None
+    scale: float = Field(1.0, gt=0)
 
     @model_validator(mode="after")
     def _start_goes_with_seconds(self) -> TimeColumn:
         if (self.format == "seconds") != (self.start is not None):
             raise ValueError("'start' is needed with format 'seconds' and with no other")
+        if self.scale != 1.0 and self.format != "seconds":
+            raise ValueError("'scale' stretches only the format 'seconds'")
         if self.format not in ("rfc3339", "seconds", *EPOCHS) and "%" not in self.format:
             raise ValueError(
                 f"format must be rfc3339, seconds, {', '.join(EPOCHS)} or a strptime pattern, got {self.format!r}"
@@ -75,6 +80,7 @@ class ValueColumn(Block):
     """One column and the tag that it becomes."""
 
     column: str
+    minus: str | None = Field(None, description="another column, subtracted first")
     skid: str
     tag: str
     unit: str | None = Field(None, description="UCUM code in the recording; the tag's own when absent")
@@ -119,11 +125,12 @@ def read_recording(
     """
     clock = _Clock(recording_map)
     needed = {recording_map.time.column, *(c.column for c in recording_map.columns)}
+    needed |= {c.minus for c in recording_map.columns if c.minus}
     if recording_map.run:
         needed.add(recording_map.run.column)
     for frame in _frames(Path(path), rows, needed):
         times = clock.times(frame, path)
-        columns = [(c, _values(frame[c.column], c, fleet, path)) for c in recording_map.columns]
+        columns = [(c, _values(frame, c, fleet, path)) for c in recording_map.columns]
         yield _samples(times, columns)
 
 
@@ -180,7 +187,7 @@ class _Clock:
                 numbers = np.asarray(pd.to_numeric(column), dtype=np.float64)
                 if not np.isfinite(numbers).all():
                     raise ValueError("a time is missing or not finite")
-                factor = EPOCHS.get(self._time.format, MICRO)
+                factor = EPOCHS.get(self._time.format, MICRO) * self._time.scale
                 start = micros(self._time.start) if self._time.start else 0
                 return np.asarray(np.round(numbers * factor).astype(np.int64) + start)
             pattern = "ISO8601" if self._time.format == "rfc3339" else self._time.format
@@ -219,14 +226,20 @@ def _batches(path: Path, rows: int) -> Iterator[pa.RecordBatch]:
         raise InputFileError(f"{path}: a recording is one of {', '.join(SUFFIXES)}, not {path.suffix or 'that'!r}")
 
 
-def _values(column: pd.Series[Any], mapped: ValueColumn, fleet: Fleet, path: Path | str) -> npt.NDArray[np.float64]:
-    try:
-        numbers = np.asarray(pd.to_numeric(column), dtype=np.float64)
-    except (ValueError, TypeError) as error:
-        raise InputFileError(f"{path}: column {mapped.column!r} holds something that is no number: {error}") from error
+def _values(frame: pd.DataFrame, mapped: ValueColumn, fleet: Fleet, path: Path | str) -> npt.NDArray[np.float64]:
+    numbers = _numbers(frame[mapped.column], path)
+    if mapped.minus is not None:
+        numbers = numbers - _numbers(frame[mapped.minus], path)
     skid = fleet.skid(mapped.skid)
     unit = skid.instruments[mapped.tag].unit if skid else "1"
     return convert_array(numbers * mapped.scale + mapped.offset, mapped.unit or unit, unit)
+
+
+def _numbers(column: pd.Series[Any], path: Path | str) -> npt.NDArray[np.float64]:
+    try:
+        return np.asarray(pd.to_numeric(column), dtype=np.float64)
+    except (ValueError, TypeError) as error:
+        raise InputFileError(f"{path}: column {column.name!r} holds something that is no number: {error}") from error
 
 
 def _samples(times: npt.NDArray[np.int64], columns: list[tuple[ValueColumn, npt.NDArray[np.float64]]]) -> pa.Table:

@@ -71,6 +71,15 @@ def test_columns_become_tags_in_their_own_units(tmp_path, suffix):
     assert table["received"].equals(table["time"])
 
 
+def test_a_drop_is_the_difference_of_two_columns_and_time_can_be_stretched(tmp_path):
+    """59,000 less 1, 2, … scaled; each second of the recording becomes a minute."""
+    column = {**MAP["columns"][1], "minus": "dp", "unit": None, "scale": 1, "offset": 0}
+    frame(3).to_parquet(tmp_path / "r.parquet")
+    table = read(tmp_path / "r.parquet", mapped(tmp_path, columns=[column], time={**MAP["time"], "scale": 60}))
+    assert table["value"].to_pylist() == [58_999, 58_998, 58_997]
+    assert np.diff(table["time"].cast(pa.int64()).to_numpy()).tolist() == [6_000_000, 6_000_000]
+
+
 def test_an_empty_value_is_no_reading(tmp_path):
     """Missing and infinite values become null and Bad; the others beside them stay."""
     data = frame(3)
@@ -123,6 +132,7 @@ def test_runs_are_laid_end_to_end_however_the_file_is_cut(tmp_path_factory, leng
     [
         ({"version": 2}, r"version: Input should be 1 \(got 2\)"),
         ({"time": {"column": "t", "format": "seconds"}}, "time: 'start' is needed with format 'seconds'"),
+        ({"time": {"column": "t", "format": "epoch-s", "scale": 2}}, "time: 'scale' stretches only"),
         ({"time": {"column": "t", "format": "noon"}}, "time: format must be rfc3339, seconds, epoch-s"),
         ({"columns": [{"column": "dp", "skid": "x", "tag": "PDT-1"}]}, "columns.0: no skid 'x'.*rig-1"),
         ({"columns": [{"column": "dp", "skid": "rig-1", "tag": "X"}]}, "columns.0: .*no instrument 'X'; it has PDT-1"),
