@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
-import yaml
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import AwareDatetime, Field, field_validator
 
+from simulator.checked import Block, read_checked
 from simulator.faults import FAULTS, Fault
 from simulator.plant.media_filter import Law
 from skidhand.errors import InputFileError
@@ -19,12 +19,6 @@ from skidhand.fleet import Fleet, Skid, load_fleet
 from skidhand.units import same_dimension
 
 PACKAGED = "simulator.scenarios"
-
-
-class Block(BaseModel):
-    """A block of the file: unknown keys are errors."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Plant(Block):
@@ -90,7 +84,7 @@ class ScenarioFile(Block):
     start: AwareDatetime
     hours: float = Field(gt=0, le=20 * 8766)
     seed: int = Field(1, ge=0)
-    skids: dict[str, SkidStory] = {}
+    skids: dict[str, SkidStory] = Field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,14 +118,7 @@ def packaged_scenarios() -> list[str]:
 def load_scenario(path_or_name: Path | str) -> Scenario:
     """Read and check a scenario; InputFileError lists what is wrong, a line each."""
     path = _find(path_or_name)
-    try:
-        data = yaml.safe_load(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, yaml.YAMLError) as error:
-        raise InputFileError(f"{path}: cannot read the scenario: {error}") from error
-    try:
-        file = ScenarioFile.model_validate(data)
-    except ValidationError as error:
-        raise InputFileError("\n".join(_said(path, e) for e in error.errors(include_url=False))) from error
+    file = read_checked(path, ScenarioFile, "scenario")
     fleet_path = _fleet_path(path, file.fleet)
     fleet = load_fleet(fleet_path).fleet
     if wrong := _mismatches(file, fleet):
@@ -158,13 +145,6 @@ def _fleet_path(scenario: Path, fleet: str) -> Path:
         if path.is_file():
             return path
     raise InputFileError(f"{scenario}: fleet: no file {fleet!r} beside the scenario and no packaged fleet of that name")
-
-
-def _said(path: Path, error: Any) -> str:
-    where = ".".join(str(part) for part in error["loc"])
-    message = str(error["msg"]).removeprefix("Value error, ")
-    got = "" if error["type"] in ("value_error", "missing") else f" (got {error['input']!r})"
-    return f"{path}: {where}: {message}{got}"
 
 
 def _mismatches(file: ScenarioFile, fleet: Fleet) -> list[str]:

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simulator import generate, load_scenario
-from simulator.recording import RecordingMap, load_map, read_recording, read_samples, write_samples
+from simulator.recording import read_recording, read_samples, write_samples
+from simulator.recording_map import RecordingMap, load_map
 from skidhand.errors import InputFileError
 from skidhand.fleet import parse_fleet
 from skidhand.model.quality import BAD, GOOD
