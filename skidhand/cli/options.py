@@ -7,10 +7,11 @@ Rooms and heavy libraries are imported inside commands, never at the top of a mo
 from __future__ import annotations
 
 import getpass
+import re
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
     from skidhand.logbook import Logbook
     from skidhand.settings import Settings
     from skidhand.stores.base import Store
+
+
+_ADDRESS: Final = re.compile(r"(\[(?P<bracketed>[^\[\]]+)\]|(?P<host>[^:\[\]]+))(:(?P<port>[0-9]{1,5}))?")
 
 
 class Format(StrEnum):
@@ -66,14 +70,11 @@ def split_broker(broker: str | None) -> tuple[str | None, int | None]:
     """Host and port of ``HOST``, ``HOST:PORT`` or ``[IPv6]:PORT``; UserError for anything else."""
     if broker is None:
         return None, None
-    if broker.startswith("["):  # an IPv6 address holds colons of its own
-        host, _, rest = broker[1:].partition("]")
-        port = rest.removeprefix(":") if rest else ""
-    else:
-        host, _, port = broker.partition(":")
-    if not host or (port and not port.isdigit()) or broker.endswith(":"):
+    found = _ADDRESS.fullmatch(broker)
+    if found is None:
         raise UserError(f"--broker {broker!r} is not HOST or HOST:PORT, for example 'localhost:1883'")
-    return host, int(port) if port else None
+    port = found["port"]
+    return found["bracketed"] or found["host"], int(port) if port else None
 
 
 def open_logbook(settings: Settings) -> tuple[Logbook, Clock]:
