@@ -4,6 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+Figure = TypeVar("Figure", float, npt.NDArray[np.float64])
+"""A number or an array of them: formulas work elementwise and give back what they were given."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from skidhand.unit_types.base import FLOW, PRESSURE, TEMPERATURE, Limit, Param, Role, UnitType
+from skidhand.unit_types.base import FLOW, PRESSURE, TEMPERATURE, Figure, Limit, Param, Role, UnitType
 
 PLUGIN = UnitType(
     name="feed_pump",
@@ -26,6 +26,6 @@ PLUGIN = UnitType(
 )
 
 
-def volumetric_efficiency(flow_m3h: float, displacement_l: float, speed_rpm: float) -> float:
+def volumetric_efficiency(flow_m3h: Figure, displacement_l: float, speed_rpm: Figure) -> Figure:
     """Delivered over swept flow, Q / (Vd N); 1 without slip (Moineau geometry)."""
     return flow_m3h / (displacement_l * speed_rpm * 60.0 / 1000.0)

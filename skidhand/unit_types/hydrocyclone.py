@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from skidhand.unit_types.base import FLOW, OIL, PRACTICE, PRESSURE, VOLUME, Limit, Param, Role, UnitType
+from skidhand.unit_types.base import FLOW, OIL, PRACTICE, PRESSURE, VOLUME, Figure, Limit, Param, Role, UnitType
 
 F64 = npt.NDArray[np.float64]
 
@@ -48,7 +48,7 @@ def pressure_drop_ratio(inlet: F64, outlet: F64, reject: F64) -> F64:
         return np.where(drop > 0, (inlet - reject) / drop, np.nan)
 
 
-def efficiencies(inlet_oil: float, outlet_oil: float, split: float) -> tuple[float, float, float]:
+def efficiencies(inlet_oil: Figure, outlet_oil: Figure, split: Figure) -> tuple[Figure, Figure, Figure]:
     """Three oil removal efficiencies: by concentration, by mass of oil to the reject, and centred.
 
     E1 = 1 − Cu/Ci; E2 = 1 − (1 − F) Cu/Ci; E3 = (E2 − F)/(1 − F), which takes away what plain splitting

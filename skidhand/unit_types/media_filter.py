@@ -68,6 +68,24 @@ def clean_drop_factor(
     return linear * (viscosity / viscosity0) * q + (1.0 - linear) * (density / density0) * q * q
 
 
+POROSITY = 0.42
+"""Of a clean bed of round grains, where nobody measured it: common practice, no source."""
+
+
+def ergun_terms(
+    velocity: F64, viscosity: F64, density: F64, *, depth: float, grain_mm: float, porosity: float = POROSITY
+) -> tuple[F64, F64]:
+    """Laminar and inertial part of a clean bed's drop, kPa (Ergun, Chem. Eng. Prog. 48, 1952, 89).
+
+    ΔP/L = 150 µ(1−ε)²v/(ε³d²) + 1.75 ρ(1−ε)v²/(ε³d); ``velocity`` of the empty bed m/s, ``viscosity``
+    mPa·s, ``density`` kg/m³, ``depth`` m. Holds for 1 < Re/(1−ε) < 2300.
+    """
+    d, mu, solid = grain_mm / 1000.0, viscosity / 1000.0, 1.0 - porosity
+    laminar = 150.0 * mu * solid**2 * velocity / (porosity**3 * d**2)
+    inertial = 1.75 * density * solid * velocity**2 / (porosity**3 * d)
+    return laminar * depth / 1000.0, inertial * depth / 1000.0
+
+
 def unit_filter_run_volume(filtered_m3: float, bed_area_m2: float) -> float:
     """Water filtered in one run per area of bed (m³/m²)."""
     return filtered_m3 / bed_area_m2

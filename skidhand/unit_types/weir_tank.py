@@ -9,6 +9,7 @@ from skidhand.unit_types.base import (
     PRACTICE,
     TEMPERATURE,
     VOLUME,
+    Figure,
     Limit,
     Param,
     Role,
@@ -41,16 +42,16 @@ PLUGIN = UnitType(
 )
 
 
-def overflow_rate(flow_m3h: float, area_m2: float) -> float:
+def overflow_rate(flow_m3h: Figure, area_m2: float) -> Figure:
     """Overflow rate (m/s): flow over plan area; a droplet that rises slower is carried along (API 421)."""
     return flow_m3h / 3600.0 / area_m2
 
 
-def residence_s(interface_m: float, outlet_m: float, area_m2: float, flow_m3h: float) -> float:
+def residence_s(interface_m: Figure, outlet_m: float, area_m2: float, flow_m3h: Figure) -> Figure:
     """Residence time (s) of the active water between outlet and interface."""
     return (interface_m - outlet_m) * area_m2 / (flow_m3h / 3600.0)
 
 
-def oil_pad(level_m: float, interface_m: float) -> float:
+def oil_pad(level_m: Figure, interface_m: Figure) -> Figure:
     """Thickness of the oil pad (m): surface less interface."""
     return level_m - interface_m
