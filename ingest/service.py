@@ -85,7 +85,7 @@ class IngestService:
         self._logbook_trouble = ""
         self._threads: dict[str, threading.Thread] = {}
         self._spool = Spool(spool_path, max_bytes=max_spool_bytes)
-        self._inbox = Inbox()
+        self._inbox = Inbox(broker.receive_maximum)
         router = Router(found_formats())
         self._receiver = Receiver(
             settings=broker,
