@@ -1,0 +1,156 @@
+"""A hydrocyclone's split taken apart: what the reject passes, what holds it back, what the inlet takes.
+
+Reject flow goes as Cr √(Pin − Prej) and the drop as Pin − Pout = K Q² (orifice and swirl losses; the square is the
+usual reading of 2 to 2.3, common practice, no source). With the reference Cr, K and Prej of the cyclone itself,
+
+    ln(F / F expected) = passage + push      passage = ln(Cr/Cr0), push = ½ ln((Pin − Prej)/(Pin − Prej0))
+    ln(PDR / PDR expected) = 2 push − inlet   inlet = ln(K/K0)
+
+at the inlet pressure and flow of the moment, so that a flow step leaves all three at zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isfinite, log, sqrt
+from statistics import median
+
+from pydantic import BaseModel, ConfigDict
+
+ROBUST = 1.4826  # MAD to standard deviation of normal noise: 1/Φ⁻¹(0.75)
+
+
+class Frozen(BaseModel):
+    """A part of a state: plain numbers that never change in place."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Readings(Frozen):
+    """Figures of one bin, None where unknown: flows m³/h, gauge pressures kPa, oil mg/L."""
+
+    minute: int
+    inlet: float | None = None
+    reject: float | None = None
+    pin: float | None = None
+    pout: float | None = None
+    prej: float | None = None
+    oil: float | None = None
+
+    @property
+    def ratio(self) -> float | None:
+        """Reject over feed flow."""
+        return self.reject / self.inlet if self.reject is not None and self.inlet else None
+
+    @property
+    def pdr(self) -> float | None:
+        """Pressure drop ratio."""
+        if self.pin is None or self.pout is None or self.prej is None or self.pin <= self.pout:
+            return None
+        return (self.pin - self.prej) / (self.pin - self.pout)
+
+    @property
+    def conductance(self) -> float | None:
+        """Cr = Qreject / √(Pin − Prej)."""
+        if self.reject is None or self.reject <= 0 or self.pin is None or self.prej is None or self.pin <= self.prej:
+            return None
+        return self.reject / sqrt(self.pin - self.prej)
+
+    @property
+    def resistance(self) -> float | None:
+        """K = (Pin − Pout) / Q²."""
+        if not self.inlet or self.pin is None or self.pout is None or self.pin <= self.pout:
+            return None
+        return float((self.pin - self.pout) / self.inlet**2)
+
+
+class Reference(Frozen):
+    """What the cyclone was while it was learnt: medians, and the scatter of each logarithm between bins."""
+
+    ratio: float | None
+    conductance: float | None
+    resistance: float | None
+    inlet: float | None
+    pin: float | None
+    pout: float | None
+    prej: float | None
+    pdr: float | None
+    oil: float | None
+    noise: float
+
+
+class Parts(Frozen):
+    """The three parts of a change, as logarithms; None where a reading lacks. ``split`` and ``drop_ratio`` are
+    the changes of F and PDR against what is expected at this flow and inlet pressure.
+    """
+
+    passage: float | None
+    push: float | None
+    inlet: float | None
+    split: float | None
+    drop_ratio: float | None
+
+
+NEAR_FLOW = 0.15  # without pressures F is compared only at about the flow that it was learnt at
+
+
+def learn(bins: Sequence[Readings]) -> Reference:
+    """The reference of bins taken in quiet service."""
+    mid = {name: _median([getattr(b, name) for b in bins]) for name in Reference.model_fields if name != "noise"}
+    logs = [log(value) for b in bins if (value := b.conductance or b.ratio or b.pdr)]
+    centre = median(logs) if logs else 0.0
+    noise = ROBUST * median(abs(x - centre) for x in logs) if logs else 0.0
+    return Reference(**mid, noise=noise)
+
+
+def parts(now: Readings, base: Reference) -> Parts:
+    """The change of ``now`` against the reference."""
+    passage = _log_ratio(now.conductance, base.conductance)
+    push = None
+    if now.pin is not None and now.prej is not None and base.prej is not None and now.pin > max(now.prej, base.prej):
+        push = 0.5 * log((now.pin - now.prej) / (now.pin - base.prej))
+    inlet = _log_ratio(now.resistance, base.resistance)
+    if passage is not None and push is not None:
+        split: float | None = passage + push
+    else:
+        at_flow = _log_ratio(now.inlet, base.inlet)
+        split = _log_ratio(now.ratio, base.ratio) if at_flow is not None and abs(at_flow) < NEAR_FLOW else None
+    drop_ratio = 2 * push - inlet if push is not None and inlet is not None else None
+    return Parts(passage=passage, push=push, inlet=inlet, split=split, drop_ratio=drop_ratio)
+
+
+def middle(history: Sequence[Parts]) -> Parts:
+    """Medians of each part over some bins."""
+    return Parts(**{name: _median([getattr(p, name) for p in history]) for name in Parts.model_fields})
+
+
+def cause_of(change: Parts, limit: float) -> str | None:
+    """Which part explains the change; None when none does alone.
+
+    A plugged reject passes less at the same pressures (PDR unchanged); back-pressure pushes less through the same
+    passage (F and PDR fall together); a plugged inlet takes more pressure at equal flow, a worn liner less.
+    """
+    passage, push, inlet = (value or 0.0 for value in (change.passage, change.push, change.inlet))
+    if push <= -limit / 2 and abs(push) >= abs(passage):
+        return "reject-back-pressure"
+    if passage <= -0.7 * limit:
+        return "reject-plugging"
+    if inlet >= limit:
+        return "inlet-plugging"
+    if inlet <= -limit:
+        return "liner-wear"
+    return None
+
+
+def _log_ratio(now: float | None, base: float | None) -> float | None:
+    return log(now / base) if now is not None and base is not None and now > 0 and base > 0 else None
+
+
+def _median(values: Sequence[float | None]) -> float | None:
+    known = [value for value in values if value is not None and isfinite(value)]
+    return median(known) if known else None
+
+
+def number_or_none(value: float) -> float | None:
+    """NaN as None."""
+    return value if isfinite(value) else None
