@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from simulator.build import build_train
 from simulator.faults import FAULTS, Fault, strength
-from simulator.plant.build import build_train
 from simulator.plant.conditions import Conditions
 from simulator.plant.feed import Feed
 from simulator.plant.train import FeedNow

@@ -149,8 +149,8 @@ _SQUARES = GRAVITY * DIAMETERS**2 / 18e-3
 
 
 def rise_velocity(density: float, oil_density: float, viscosity: float) -> Floats:
-    """Stokes rise of each droplet class, m/s; the same law as :func:`skidhand.brine.stokes_velocity`,
+    """Stokes rise of each droplet class, m/s.
 
-    without its range checks because a plant step calls it every simulated minute.
+    The law of :func:`skidhand.brine.stokes_velocity` without its range checks: every plant step calls it.
     """
     return _SQUARES * ((density - oil_density) / viscosity)

@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simulator import load_scenario
-from simulator.plant.build import build_train
+from simulator.build import build_train
 from simulator.plant.conditions import Conditions
 from simulator.plant.train import FeedNow
 from simulator.scenario import Plant
