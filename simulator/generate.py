@@ -15,12 +15,11 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from simulator.carrier import Link
-from simulator.instruments import SCAN_S, Counter, Transmitter, reported
+from simulator.channels import Channel, channels
+from simulator.instruments import SCAN_S, reported
 from simulator.scenario import Scenario
 from simulator.skid_plant import SkidPlant, acting, whole_minutes
 from simulator.streams import Floats
-from skidhand.errors import InputFileError
-from skidhand.fleet import Instrument
 from skidhand.model.quality import GOOD
 from skidhand.model.samples import SAMPLES, micros, series_id
 from skidhand.units import convert_array
@@ -69,20 +68,6 @@ def generate(
         done += minutes
 
 
-@dataclass(slots=True)
-class _Channel:
-    """One tag: which column of the plant it reads, in which unit, how often it reports."""
-
-    tag: str
-    column: int
-    unit: str
-    declared: Instrument
-    instrument: Transmitter | Counter
-    stepwise: bool  # a state holds until it changes, it has no value in between
-    every: int  # scans
-    last_sent: list[float]
-
-
 class SkidSource:
     """One skid's samples, a stretch of minutes at a time."""
 
@@ -91,10 +76,9 @@ class SkidSource:
         self._plant = SkidPlant(scenario, skid_id, seed)
         self._start_us = micros(scenario.start)
         self._scan = 0
-        self._channels = _channels(self._plant, scenario, seed)
+        self._channels = channels(self._plant, acting(scenario, skid_id, seed), seed)
         self._names = pa.array([series_id(skid_id, channel.tag) for channel in self._channels], pa.string())
-        events = acting(scenario, skid_id, seed)
-        outages = [a for a in events if a.fault.strikes == "carrier"]
+        outages = [a for a in acting(scenario, skid_id, seed) if a.fault.strikes == "carrier"]
         self._link = Link(seed, skid_id, scenario.story(skid_id).carrier, outages, self._start_us)
         self._held: pa.Table = SAMPLES.empty_table()
 
@@ -116,14 +100,14 @@ class SkidSource:
         sent &= self._link.kept(count, len(self._channels))
         return self._arrivals(self._table(values, sent, source_us, received_us))
 
-    def _read(self, channel: _Channel, column: Floats, hours: Floats, place: Floats) -> Floats:
+    def _read(self, channel: Channel, column: Floats, hours: Floats, place: Floats) -> Floats:
         if channel.stepwise:
             true = column[np.floor(place).astype(np.int64)]
         else:
             true = np.interp(place, np.arange(len(column)), column)
         return channel.instrument.draw(hours, convert_array(true, channel.unit, channel.declared.unit))
 
-    def _reports(self, channel: _Channel, scans: Ints, true_us: Ints, values: Floats) -> npt.NDArray[np.bool_]:
+    def _reports(self, channel: Channel, scans: Ints, true_us: Ints, values: Floats) -> npt.NDArray[np.bool_]:
         if channel.declared.reporting == "periodic":
             return np.asarray(scans % channel.every == 0)
         heartbeat = int((channel.declared.expected_s or HEARTBEAT_S) * MICRO)
@@ -151,54 +135,3 @@ class SkidSource:
         cut = int(np.searchsorted(received[order], now_us, side="left"))
         self._held = both.take(order[cut:])
         return both.take(order[:cut]).combine_chunks()
-
-
-def _channels(plant: SkidPlant, scenario: Scenario, seed: int) -> list[_Channel]:
-    """A channel per instrument of the skid, found by the role that names it.
-
-    Raises InputFileError for an instrument that no role names or whose role is not simulated.
-    """
-    events = acting(scenario, plant.skid.id, seed)
-    columns = {column: i for i, column in enumerate(plant.columns)}
-    place: dict[str, tuple[str, str]] = {}
-    for unit in plant.view.units:
-        for role, tag in unit.tags.items():
-            if (unit.type.name, role) in columns:
-                place.setdefault(tag, (unit.type.name, role))
-    types = {unit.type.name: unit.type for unit in plant.view.units}
-    channels = []
-    for tag, declared in plant.skid.instruments.items():
-        if tag not in place:
-            known = ", ".join(f"{unit}.{role}" for unit, role in columns if unit in types)
-            raise InputFileError(
-                f"skid {plant.skid.id}: nothing in the plant stands behind instrument {tag}; give it one of {known}"
-            )
-        unit_type, role = place[tag]
-        declared_role = types[unit_type].roles[role]
-        ails = [a for a in events if a.event.tag == tag]
-        exact = declared_role.state or declared.total
-        instrument: Transmitter | Counter = (
-            Counter(declared) if exact else Transmitter(seed, plant.skid.id, tag, declared, declared_role.unit, ails)
-        )
-        channels.append(
-            _Channel(
-                tag=tag,
-                column=columns[place[tag]],
-                unit=declared_role.unit,
-                declared=declared,
-                instrument=instrument,
-                stepwise=declared_role.state,
-                every=_scans(plant.skid.id, tag, declared),
-                last_sent=[],
-            )
-        )
-    return channels
-
-
-def _scans(skid_id: str, tag: str, declared: Instrument) -> int:
-    seconds = declared.expected_s or float(SCAN_S)
-    if declared.reporting == "periodic" and (seconds < SCAN_S or seconds % SCAN_S):
-        raise InputFileError(
-            f"skid {skid_id}: {tag} reports every {seconds:g} s; simulated are multiples of {SCAN_S} s"
-        )
-    return max(1, int(seconds // SCAN_S))

@@ -18,6 +18,7 @@ import numpy.typing as npt
 from simulator.skid_plant import Acting
 from simulator.streams import Correlated, Floats, Lag, generator
 from skidhand.fleet import Instrument as Declared
+from skidhand.units import convert
 
 SCAN_S: Final = 10
 BITS: Final = 4095
@@ -58,7 +59,7 @@ class Transmitter:
 
     def __init__(self, seed: int, skid: str, tag: str, declared: Declared, unit: str, ails: Sequence[Acting]) -> None:
         nature = NATURES.get(unit, Nature(noise=0.002))
-        low, high = declared.range or (0.0, nature.span)
+        low, high = declared.range or (0.0, convert(nature.span, unit, declared.unit, difference=True))
         self._low, self._high = low, high
         self._quantised = declared.range is not None
         self._nature = nature

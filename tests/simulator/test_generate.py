@@ -122,6 +122,17 @@ def test_what_cannot_be_played_is_refused():
         next(generate(load_scenario("demo"), hours=0))
 
 
+def test_a_period_between_scans_is_refused(tmp_path):
+    """Scans come every 10 s; an instrument that promises every 15 s cannot be played and is named."""
+    text = load_scenario("demo").fleet_path.read_text(encoding="utf-8")
+    (tmp_path / "odd.yaml").write_text(text.replace("PT-120: {", "PT-120: {period: 15, "), encoding="utf-8")
+    (tmp_path / "s.yaml").write_text(
+        "{version: 1, scenario: x, fleet: odd.yaml, start: 2026-03-02T00:00:00Z, hours: 1}", encoding="utf-8"
+    )
+    with pytest.raises(InputFileError, match=r"tf-skid-1: PT-120 reports every 15 s; .*multiples of 10 s"):
+        list(generate(load_scenario(tmp_path / "s.yaml"), hours=0.1))
+
+
 def test_an_instrument_without_a_plant_behind_it_is_named(tmp_path):
     """An instrument that no role names has nothing to read: the error says which and what there is."""
     text = load_scenario("demo").fleet_path.read_text(encoding="utf-8")

@@ -45,6 +45,15 @@ def test_a_transmitter_saturates_just_outside_its_range():
     assert read.max() == pytest.approx(103.125, abs=0.03)
 
 
+def test_without_a_range_noise_goes_by_a_usual_span_and_nothing_is_cut():
+    """The usual span counts in the unit of the role: in psi the spread is 6.9 times smaller than in kPa."""
+    spreads = []
+    for unit in ("kPa", "[psi]"):
+        read = Transmitter(3, "skid", "PT-1", Instrument(unit=unit), "kPa", ()).draw(DAY, np.full(8640, 5000.0))
+        spreads.append(np.std(read[np.abs(read - 5000) < 10]))
+    assert spreads[0] / spreads[1] == pytest.approx(6.894757, rel=0.02)
+
+
 def test_a_slow_instrument_lags():
     """An oil analyser with 60 s lag shows 63 % of a step after one minute."""
     true = np.concatenate([np.zeros(360), np.full(360, 500.0)])
