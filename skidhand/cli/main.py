@@ -23,6 +23,7 @@ from skidhand.cli import (
     prompts,
     replay,
     run,
+    score,
     simulate,
     tidy,
 )
@@ -46,6 +47,7 @@ app.command("analyze")(analyze.command)
 app.command("alerts")(alerts.command)
 app.command("findings")(findings.command)
 app.add_typer(prompts.app, name="prompts")
+app.command("score")(score.command)
 app.command("run")(run.command)
 app.command("tidy")(tidy.command)
 app.command("plugins")(plugins.command)
