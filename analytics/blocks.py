@@ -20,7 +20,15 @@ NUMBERED = ("value", "low", "high")
 
 
 def clean(skid: SkidView, rows: Rows, start: int, stop: int, carry: Carry, *, rules: Rules) -> tuple[Block, Carry]:
-    """The block of minutes [start, stop) and what to carry on.
+    """The block of minutes [start, stop) and what to carry on; see :func:`clean_both`."""
+    block, _, carry = clean_both(skid, rows, start, stop, carry, rules=rules)
+    return block, carry
+
+
+def clean_both(
+    skid: SkidView, rows: Rows, start: int, stop: int, carry: Carry, *, rules: Rules
+) -> tuple[Block, TagMinutes, Carry]:
+    """The block of minutes [start, stop), the same by tag in the instruments' own units, what to carry on.
 
     ``rows`` are the skid's samples in these minutes, of the tags of ``rules``, and of any others numbered
     after them (they only prove that the skid speaks). Cutting the minutes differently gives equal arrays.
@@ -42,7 +50,8 @@ def clean(skid: SkidView, rows: Rows, start: int, stop: int, carry: Carry, *, ru
     carry = carry.model_copy(
         update={"last_heard": start + last if last >= 0 else carry.last_heard, "resumed": int(resumed[-1]) or None}
     )
-    return Block(np.arange(start, stop, dtype=np.int64), channels, running, washing, settling), carry
+    block = Block(np.arange(start, stop, dtype=np.int64), channels, running, washing, settling)
+    return block, minutes, carry
 
 
 def clean_block(skid: SkidView, rows: Rows, start: int, stop: int, carry: Carry | None = None) -> tuple[Block, Carry]:

@@ -1,0 +1,178 @@
+"""Exports: every format, honest gaps, safe cells, the same bytes again."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+from datetime import timedelta
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from analytics.export import Request, export, series_names
+from analytics.export_files import harmless
+from skidhand.errors import NotFoundError, UserError
+from skidhand.model.quality import BAD, UNCERTAIN
+from skidhand.stores.base import Batch
+from skidhand.stores.memory import MemoryStore
+from skidhand.units import convert
+from tests.analytics.plant import T0, fleet, samples, steady, view
+
+HOUR = timedelta(hours=1)
+
+
+@pytest.fixture
+def store():
+    """Two days of a skid with a gap, an Uncertain sample and a Bad one."""
+    series = steady(30, step=60.0)
+    series["PDT-1"] = [r for r in series["PDT-1"] if not 3600 <= r[0] < 7200]
+    series["PDT-1"][0] = (0.0, 4.0, UNCERTAIN)
+    series["PDT-1"][1] = (60.0, None, BAD)
+    made = MemoryStore()
+    made.write(Batch("w", 1, "x", samples(series)))
+    return made
+
+
+def exported(store, format, **request):
+    """The bytes of an export, and what it says of itself."""
+    out = io.BytesIO()
+    request = {"skid": "sk-1", "start": T0, "end": T0 + 3 * HOUR, **request}
+    told = export(store, fleet(), Request(**request), format=format, out=out)
+    return out.getvalue(), told
+
+
+def rows_of_csv(data):
+    """Rows of a CSV by the standard reader."""
+    return list(csv.DictReader(io.StringIO(data.decode(), newline="")))
+
+
+def test_raw_csv_is_rfc_4180_and_true_to_the_store(store):
+    """CRLF after each record, a header, values and units as declared, codes of quality, Bad left out by policy."""
+    data, told = exported(store, "csv", names=("PDT-1",), policy="all")
+    assert data.count(b"\r\n") == told.rows + 1 == data.count(b"\n")
+    rows = rows_of_csv(data)
+    assert rows[0] == {
+        "time": "2026-03-01T00:00:00.000000Z", "series": "PDT-1", "value": "4.0", "unit": "[psi]",
+        "quality": str(UNCERTAIN), "received": "2026-03-01T00:00:01.000000Z",
+    }  # fmt: skip
+    assert (rows[1]["value"], rows[1]["quality"]) == ("", str(BAD))
+    assert len(rows) == 120
+    assert len(rows_of_csv(exported(store, "csv", names=("PDT-1",), policy="usable")[0])) == 119
+    assert len(rows_of_csv(exported(store, "csv", names=("PDT-1",), policy="good")[0])) == 118
+
+
+def test_cleaned_minutes_show_their_gaps(store):
+    """Every minute stands there; one without a usable value is empty and flagged."""
+    rows = rows_of_csv(exported(store, "csv", names=("PDT-1",), stage="cleaned")[0])
+    assert len(rows) == 180
+    empty = [i for i, row in enumerate(rows) if row["value"] == ""]
+    assert empty == [1, *range(60, 120)]
+    assert {rows[i]["flags"] for i in empty} == {"1"}
+    assert rows[0]["flags"] == "2"
+
+
+def test_resolutions_snap_and_hold_their_means(store):
+    """700 s becomes 900 s; a bucket's mean is that of its minutes; a bucket in the gap is empty."""
+    data, told = exported(store, "csv", names=("PDT-1",), stage="cleaned", resolution=700)
+    assert told.width == 900
+    rows = rows_of_csv(data)
+    assert [row["time"][11:16] for row in rows[:3]] == ["00:00", "00:15", "00:30"]
+    assert float(rows[1]["value"]) == pytest.approx(4.0, abs=0.05)
+    assert [i for i, row in enumerate(rows) if row["value"] == ""] == [4, 5, 6, 7]
+    raw = rows_of_csv(exported(store, "csv", names=("PDT-1",), resolution=900)[0])
+    assert float(raw[1]["mean"]) == pytest.approx(float(rows[1]["value"]), abs=0.01)
+    assert raw[1]["count"] == "15"
+
+
+def test_a_state_is_never_averaged(store):
+    """The coarse value of a state is the last one in the bucket."""
+    store.write(Batch("w", 2, "y", samples({"XS-1": [(1800.0, 1.0, 0)]})))
+    rows = rows_of_csv(exported(store, "csv", names=("XS-1",), stage="cleaned", resolution=3600)[0])
+    assert [row["value"] for row in rows] == ["1.0", "1.0", "1.0"]
+
+
+def test_derived_series_come_in_their_own_unit(store):
+    """Normalised drop near 4 psi in kPa; a raw export of it is refused with a reason."""
+    rows = rows_of_csv(exported(store, "csv", names=("filter-a.dp_normalised",), stage="cleaned")[0])
+    assert rows[5]["unit"] == "kPa"
+    assert float(rows[5]["value"]) == pytest.approx(convert(4.0, "[psi]", "kPa") * 40 / 38, rel=0.05)
+    with pytest.raises(NotFoundError, match="derived series are cleaned"):
+        exported(store, "csv", names=("filter-a.dp_normalised",))
+
+
+def test_parquet_carries_units_legend_and_versions(store):
+    """The file explains itself: UCUM units, quality legend, fleet digest, store version, request."""
+    data, told = exported(store, "parquet")
+    table = pq.read_table(io.BytesIO(data))
+    meta = json.loads(table.schema.metadata[b"skidhand"])
+    assert len(table) == told.rows
+    assert meta["units"]["PDT-1"] == "[psi]"
+    assert (meta["fleet_version"], meta["store_version"]) == (fleet().digest, told.version)
+    assert meta["quality"]["0x80000000"] == "Bad"
+    assert table.schema.field("time").type == pa.timestamp("us", tz="UTC")
+
+
+def test_json_is_one_document(store):
+    """``meta`` and ``rows``; what is not known is null."""
+    document = json.loads(exported(store, "json", names=("PDT-1",), policy="all")[0])
+    assert document["rows"][1]["value"] is None
+    assert document["rows"][0]["time"] == "2026-03-01T00:00:00Z"
+    assert document["meta"]["units"] == {"PDT-1": "[psi]"}
+    assert json.loads(exported(store, "json", start=T0 - HOUR, end=T0)[0])["rows"] == []
+
+
+@pytest.mark.parametrize("format", ["csv", "json", "parquet"])
+@pytest.mark.parametrize("stage", ["raw", "cleaned"])
+def test_the_same_request_gives_the_same_bytes(store, format, stage):
+    """Twice the same, and the same again by ``as_of`` after more data have come."""
+    request = {"stage": stage, "end": T0 + 26 * HOUR}
+    first, told = exported(store, format, **request)
+    assert hashlib.sha256(exported(store, format, **request)[0]).digest() == hashlib.sha256(first).digest()
+    store.write(Batch("w", 2, "y", samples({"PDT-1": [(3600.0, 9.0, 0)]})))
+    assert exported(store, format, **request)[0] != first
+    again = io.BytesIO()
+    wanted = Request("sk-1", T0, T0 + 26 * HOUR, stage=stage)
+    export(store, fleet(), wanted, format=format, out=again, as_of=told.version)
+    assert again.getvalue() == first
+
+
+def test_cells_are_safe_against_formulas():
+    """What a spreadsheet would run is made text; what it would not stays."""
+    assert [harmless(t) for t in ("=1+1", "+1", "-1", "@x", "\tx", "PT-1", "[psi]")] == [
+        "'=1+1", "'+1", "'-1", "'@x", "'\tx", "PT-1", "[psi]",
+    ]  # fmt: skip
+
+
+def test_wrong_requests_are_refused_with_the_valid_choice(store):
+    """Unknown skid or series, empty span, naive time, no such resolution or format: a clear UserError."""
+    for wrong, words in (
+        ({"skid": "sk-9"}, "there are sk-1"),
+        ({"names": ("PT-9",)}, "there are AT-1"),
+        ({"end": T0}, "must lie before"),
+        ({"start": T0.replace(tzinfo=None)}, "time zone"),
+        ({"resolution": 100_000}, "86400"),
+    ):
+        with pytest.raises(UserError, match=words):
+            exported(store, "csv", **wrong)
+    with pytest.raises(UserError, match="csv, json, parquet"):
+        exported(store, "xml")
+
+
+def test_a_path_is_replaced_only_when_all_is_written(store, tmp_path):
+    """A failure leaves the old file and no half one."""
+    path = tmp_path / "month.csv"
+    path.write_text("old")
+    with pytest.raises(UserError):
+        export(store, fleet(), Request("sk-1", T0, T0), format="csv", out=path)
+    assert path.read_text() == "old"
+    export(store, fleet(), Request("sk-1", T0, T0 + HOUR), format="csv", out=path)
+    assert path.read_text().startswith("time,series,value")
+    assert [p.name for p in tmp_path.iterdir()] == ["month.csv"]
+
+
+def test_names_are_listed():
+    """Tags and the derived series that the instruments allow."""
+    assert series_names(view()) == ["AT-1", "FT-1", "PDT-1", "TT-1", "XS-1", "filter-a.dp_normalised"]
