@@ -58,7 +58,7 @@ class Intake:
         if not standing:
             return self._return(prompt, why)
         fresh = self._described(prompt, standing)
-        worse = _worse(prompt, fresh)
+        worse = self._worse(prompt, fresh)
         if late:
             return self._quietly(fresh.model_copy(update={"priority": prompt.priority, "route": prompt.route}))
         if prompt.state == RETURNED:
@@ -124,7 +124,7 @@ class Intake:
             self.settle(rest, why=f"{finding.kind} belongs to prompt {target.code}", late=True)
             return self._with(target, finding.id)
         stays, goes = grouping.survivor(prompt, target)
-        self._link(stays, goes.findings, over=True)
+        self._book.hand_over(goes.id, stays.id)
         self._outbox.withdraw(goes, f"belongs to prompt {stays.code}")
         if goes.state != CLEARED:
             self._step(goes, "merge", f"one root with prompt {stays.code}")
@@ -179,14 +179,14 @@ class Intake:
             return prompt
         return prompt.model_copy(update={"findings": (*prompt.findings, finding)})
 
-    def _link(self, prompt: Prompt, findings: Iterable[UUID], *, over: bool = False) -> None:
-        """Findings belong to ``prompt``; those that belong to another one already only if ``over``."""
+    def _link(self, prompt: Prompt, findings: Iterable[UUID]) -> None:
+        """Findings belong to ``prompt`` unless they belong to one already."""
         for finding in findings:
-            if over or self._book.prompt_of(finding) is None:
+            if self._book.prompt_of(finding) is None:
                 self._book.link(finding, prompt.id)
 
-
-def _worse(before: Prompt, now: Prompt) -> bool:
-    """True when it became more severe, or must reach a phone sooner, than people were told."""
-    severer = routing.RANK.index(now.priority) > routing.RANK.index(before.priority)
-    return severer or routing.URGENCY.index(now.route) > routing.URGENCY.index(before.route)
+    def _worse(self, before: Prompt, now: Prompt) -> bool:
+        """True when it is more severe than people were told, or must reach a phone that has not heard of it."""
+        severer = routing.RANK.index(now.priority) > routing.RANK.index(before.priority)
+        sooner = routing.URGENCY.index(now.route) > routing.URGENCY.index(before.route)
+        return severer or (sooner and not self._book.told(before.id))

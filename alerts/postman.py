@@ -29,7 +29,7 @@ log = structlog.get_logger(__name__)
 
 def retry_after(attempts: int, rng: random.Random) -> timedelta:
     """How long to wait after the ``attempts``-th failure: doubled each time, capped, half to one and a half of it."""
-    wait: timedelta = min(FIRST_RETRY * 2.0 ** (attempts - 1), LONGEST_RETRY)
+    wait: timedelta = min(FIRST_RETRY * 2.0 ** min(attempts - 1, 10), LONGEST_RETRY)
     return wait * rng.uniform(0.5, 1.5)
 
 

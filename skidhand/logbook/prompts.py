@@ -191,6 +191,11 @@ class PromptWork:
         if done.rowcount == 0:
             self._connection.execute(insert(prompt_findings).values(finding=str(finding), prompt=str(prompt)))
 
+    def hand_over(self, old: UUID, new: UUID) -> None:
+        """Every finding of prompt ``old``, seen or foreseen, belongs to prompt ``new`` from now on."""
+        mine = prompt_findings.c.prompt == str(old)
+        self._connection.execute(update(prompt_findings).where(mine).values(prompt=str(new)))
+
     def record(self, transition: Transition) -> None:
         """Append a change of state."""
         self._connection.execute(
