@@ -1,1 +1,5 @@
-"""The whole main job in one process, on invented data."""
+"""The whole main job in one process, on invented data: simulate, publish, ingest, store, analyse, prompt, score."""
+
+from skidhand.demo.loop import run_demo
+
+__all__ = ["run_demo"]
