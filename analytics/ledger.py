@@ -34,6 +34,9 @@ def finding_of(said: Said, segment: Segment, view: SkidView, before: Finding | N
     ``revision`` is 1 here; the logbook's count is put in when the finding is committed.
     """
     draft = said.draft
+    forecast = draft.forecast
+    if forecast is None and draft.ended is not None and before is not None:
+        forecast = before.forecast  # what was expected stands beside what came
     end_of_minute = time_of(draft.minute + 1)
     return Finding(
         id=finding_id(view.id, draft.unit, draft.kind, draft.run_key),
@@ -58,7 +61,7 @@ def finding_of(said: Said, segment: Segment, view: SkidView, before: Finding | N
         watermark=end_of_minute,
         evidence=draft.evidence,
         ruled_out=draft.ruled_out,
-        forecast=draft.forecast,
+        forecast=forecast,
         first_step=draft.first_step,
         hazards=hazards_of(view, draft.unit, draft.kind),
         late=False if before is None else before.late,

@@ -2,7 +2,8 @@
 
 A finding may answer an event of its own kind on its own skid, and unit or tag where the event names one,
 if it was detected between the event's onset (less a little) and its end plus some grace. Pairs are one to
-one, the most events first and among those the least total delay. What is left over is missed or false.
+one, the most events first and among those the least total delay. What is left over is missed (an event
+that nobody need have found is not) or false.
 Taken-back findings count for nothing.
 """
 
@@ -22,7 +23,7 @@ from skidhand.model.truth import Backwash, Truth, TruthEvent
 
 EARLY: Final = timedelta(minutes=30)  # a truth's onset is the fault's begin; a detector cannot know before
 GRACE: Final = timedelta(hours=6)  # effects outlast their causes: beds and tanks remember for hours
-FORECAST_KINDS: Final = frozenset({"dp-rise"})  # judged by the washes, not by events
+FORECASTS: Final = frozenset({"dp-rise"})  # belong to one run of the filter: no grace after its wash
 MONTH: Final = timedelta(days=30.4375)
 
 
@@ -40,6 +41,7 @@ class Match(Result):
     skid: str
     unit: str | None
     found: bool
+    required: bool = True
     finding: str | None = None
     detected: datetime | None = None
     delay_min: float | None = None
@@ -77,7 +79,7 @@ class FalseCall(Result):
 class WashScore(Result):
     """Forecasts of washes: how many washes a call came before, with how many hours' notice.
 
-    ``median_error_h``: forecast less wash, of each run's first call.
+    ``median_error_h``: forecast less wash, by what each run's first finding forecast last.
     """
 
     washes: int
@@ -108,12 +110,11 @@ class Score(Result):
 def score(findings: Iterable[Finding], truth: Truth, *, grace: timedelta = GRACE) -> Score:
     """Current findings (last revisions) against the truth of the same time span."""
     current = [f for f in findings if f.state != "superseded" and f.skid in truth.skids]
-    events = [e for e in truth.events if e.kind is not None]
-    judged = [e for e in events if e.kind not in FORECAST_KINDS]
+    judged = [e for e in truth.events if e.kind is not None]
     pairs = _pair(current, judged, grace)
     matches = tuple(_match(event, pairs.get(event.id)) for event in judged)
     answered = {f.id for f in pairs.values()}
-    left = [f for f in current if f.id not in answered and f.kind not in FORECAST_KINDS]
+    left = [f for f in current if f.id not in answered]
     # More than one finding about one event is a repeat, not a false call.
     false = [f for f in left if not any(_fits(f, e, grace) for e in judged)]
     # What an unfinished chain explains (a root) is part of its root's story.
@@ -123,9 +124,9 @@ def score(findings: Iterable[Finding], truth: Truth, *, grace: timedelta = GRACE
     return Score(
         scenario=truth.scenario,
         skid_months=months,
-        events=len(judged),
+        events=sum(m.required or m.found for m in matches),
         found=sum(m.found for m in matches),
-        missed=sum(not m.found for m in matches),
+        missed=sum(m.required and not m.found for m in matches),
         false=len(calls),
         false_per_skid_month=len(calls) / months if months else 0.0,
         cause_right=sum(bool(m.cause_right) for m in matches),
@@ -133,7 +134,7 @@ def score(findings: Iterable[Finding], truth: Truth, *, grace: timedelta = GRACE
         kinds=_by_kind(matches, calls),
         matches=matches,
         false_calls=calls,
-        washes=_washes([f for f in current if f.kind in FORECAST_KINDS], truth.backwashes, truth.end),
+        washes=_washes([f for f in current if f.kind in FORECASTS], truth.backwashes, truth.end),
     )
 
 
@@ -144,20 +145,20 @@ def _fits(finding: Finding, event: TruthEvent, grace: timedelta) -> bool:
     if named and finding.unit not in named:
         return False
     # Something that only stopped being held against the same, long-standing finding began before.
-    until = None if event.ended is None else event.ended + grace
+    until = None if event.ended is None else event.ended + (timedelta() if event.kind in FORECASTS else grace)
     return event.onset - EARLY <= finding.detected and (until is None or finding.detected <= until)
 
 
 def _pair(findings: Sequence[Finding], events: Sequence[TruthEvent], grace: timedelta) -> dict[str, Finding]:
-    """One finding for each event, as many as can be, the earliest where there is a choice."""
+    """One finding for each event: as many required events as can be, then as many, then the nearest in time."""
     if not findings or not events:
         return {}
-    never = 1e9
+    never, dear = 1e12, 1e8  # minutes: far more than any delay, so that what is required comes first
     cost = np.full((len(events), len(findings)), never)
     for i, event in enumerate(events):
         for j, finding in enumerate(findings):
             if _fits(finding, event, grace):
-                cost[i, j] = abs((finding.detected - event.onset).total_seconds()) / 60.0
+                cost[i, j] = abs((finding.detected - event.onset).total_seconds()) / 60.0 - dear * event.required
     rows, columns = linear_sum_assignment(cost)
     chosen = zip(rows.tolist(), columns.tolist(), strict=True)
     return {events[i].id: findings[j] for i, j in chosen if cost[i, j] < never}
@@ -172,7 +173,7 @@ def _match(event: TruthEvent, finding: Finding | None) -> Match:
     kind = event.kind or ""
     if finding is None:
         return Match(event=event.id, kind=kind, skid=event.skid, unit=event.unit, found=False,
-                     expected_cause=event.cause)  # fmt: skip
+                     required=event.required, expected_cause=event.cause)  # fmt: skip
     told = told_at(finding)
     return Match(
         event=event.id,
@@ -180,6 +181,7 @@ def _match(event: TruthEvent, finding: Finding | None) -> Match:
         skid=event.skid,
         unit=event.unit,
         found=True,
+        required=event.required,
         finding=str(finding.id),
         detected=told,
         delay_min=_minutes(told - event.onset),
@@ -222,9 +224,9 @@ def _by_kind(matches: Sequence[Match], calls: Sequence[FalseCall]) -> tuple[Kind
         scores.append(
             KindScore(
                 kind=kind,
-                events=len(mine),
+                events=sum(m.required or m.found for m in mine),
                 found=len(delays),
-                missed=len(mine) - len(delays),
+                missed=sum(m.required and not m.found for m in mine),
                 false=sum(c.kind == kind for c in calls),
                 cause_right=sum(bool(m.cause_right) for m in mine),
                 median_delay_min=median(delays) if delays else None,

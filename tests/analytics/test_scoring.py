@@ -21,10 +21,10 @@ def at(hours):
     return T0 + hours * HOUR
 
 
-def event(name, kind, onset, *, unit="cyclone", cause=None, ended=None, lookalike=False, too_late=None):
+def event(name, kind, onset, *, unit="cyclone", cause=None, ended=None, lookalike=False, too_late=None, required=True):
     """A truth event; knowable half an hour after its onset."""
     return TruthEvent(
-        id=name, event=name, skid="sk-1", unit=unit, kind=kind, cause=cause, lookalike=lookalike,
+        id=name, event=name, skid="sk-1", unit=unit, kind=kind, cause=cause, lookalike=lookalike, required=required,
         onset=at(onset), knowable=at(onset + 0.5), too_late=too_late and at(too_late),
         ended=None if ended is None else at(ended),
     )  # fmt: skip
@@ -135,11 +135,22 @@ def test_forecasts_are_judged_by_the_washes():
         expected = Forecast(what="terminal drop", when=at(when), low=at(when - 1), high=at(when + 1))
         return finding("dp-rise", detected, unit="filter", cls="operation", forecast=expected)
 
-    told = score([call(16, 21), call(19, 20.5), call(100, 120)], truth(washes=(wash(20), wash(40), wash(60))))
+    run = event("run", "dp-rise", 0, unit="filter", ended=20.3, too_late=20)
+    told = score([call(16, 21), call(19, 20.5), call(100, 120)], truth(run, washes=(wash(20), wash(40), wash(60))))
     w = told.washes
     assert (w.washes, w.forewarned, w.unborne) == (3, 1, 1)
     assert (w.median_notice_h, w.median_error_h) == (pytest.approx(4.0), pytest.approx(1.0))
-    assert told.false == 0
+    assert (told.found, told.false) == (1, 1)
+
+
+def test_what_need_not_be_found_is_never_missed():
+    """An optional event counts only when found, and never takes a finding from one that is required."""
+    optional = event("o", "split-drift", 10.9, ended=13, required=False)
+    alone = score([], truth(optional))
+    assert (alone.events, alone.found, alone.missed) == (0, 0, 0)
+    both = score([finding("split-drift", 11)], truth(optional, event("r", "split-drift", 8, ended=11.5)))
+    assert (both.events, both.found, both.missed) == (1, 1, 0)
+    assert {m.event: m.found for m in both.matches} == {"o": False, "r": True}
 
 
 @given(
