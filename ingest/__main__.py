@@ -18,7 +18,7 @@ WITHOUT_CLOCK: Final = 5
 
 def main(arguments: list[str]) -> int:
     """Run ingest; the exit code."""
-    if len(arguments) not in (WITHOUT_CLOCK, WITHOUT_CLOCK + 1):
+    if len(arguments) not in (WITHOUT_CLOCK, WITHOUT_CLOCK + 1) or not arguments[4].rpartition(":")[2].isdecimal():
         sys.stderr.write(f"{__doc__}\n")
         return SettingsError.exit_code
     fleet, spool, store, logbook, address, *clock = arguments

@@ -5,8 +5,6 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from datetime import datetime
 from pathlib import Path
 from typing import Final
 
@@ -20,34 +18,18 @@ from ingest.link import LogbookLink
 from ingest.lookup import Lookup, build_lookup
 from ingest.receiver import Receiver
 from ingest.router import Router, found_formats
-from ingest.spool import Depth, Spool
-from skidhand import __version__
+from ingest.spool import Spool, SpoolError
+from ingest.stats import IngestStats, heartbeat
 from skidhand.clock import CLOCK_TOPIC, ClockKind, StreamClock, WallClock, monotonic
-from skidhand.errors import FleetFileError, LogbookError, SettingsError, SkidhandError, StoreError
+from skidhand.errors import FleetFileError, LogbookError, OutsideError, SettingsError, SkidhandError
 from skidhand.fleet import FleetVersion, parse_fleet
 from skidhand.logbook import Logbook
-from skidhand.model.heartbeat import Heartbeat
 from skidhand.model.samples import micros
 from skidhand.stores.base import Store
 
 POLL_S: Final = 0.02
 
 log = structlog.get_logger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class IngestStats:
-    """What ingest has done since it started, and how it stands now."""
-
-    messages: int  # worked off: spooled or refused, then acknowledged
-    samples: int  # spooled
-    stored: int  # committed to the store
-    refused: dict[str, int]  # by reason, since the spool was made
-    queued: int  # messages that arrived and are not yet spooled
-    depth: Depth  # what waits in the spool
-    lag_s: float  # age of the oldest batch that waits, wall time
-    last_seen: dict[str, datetime] = field(default_factory=dict)  # skid → receive time of its last good message
-    trouble: dict[str, str] = field(default_factory=dict)  # broker, spool, store, logbook → what is wrong now
 
 
 class IngestService:
@@ -82,9 +64,17 @@ class IngestService:
         self._stop, self._over = threading.Event(), threading.Event()
         self._failure: BaseException | None = None
         self._stopped = False
+        self._final: IngestStats | None = None
         self._logbook_trouble = ""
         self._threads: dict[str, threading.Thread] = {}
         self._spool = Spool(spool_path, max_bytes=max_spool_bytes)
+        try:
+            self._assemble(broker, store, drain_interval_s)
+        except BaseException:
+            self._spool.close()
+            raise
+
+    def _assemble(self, broker: BrokerSettings, store: Store, drain_interval_s: float) -> None:
         self._inbox = Inbox(broker.receive_maximum)
         router = Router(found_formats())
         self._receiver = Receiver(
@@ -92,13 +82,13 @@ class IngestService:
             client_id=self._spool.client_id,
             inbox=self._inbox,
             shared_filters=router.filters,
-            own_filters=(CLOCK_TOPIC,) if clock_kind == "stream" else (),
+            own_filters=(CLOCK_TOPIC,) if self._kind == "stream" else (),
             on_crash=self._fail,
         )
         self._drain = Drain(
             spool=self._spool,
             store=store,
-            clock_kind=clock_kind,
+            clock_kind=self._kind,
             announce=lambda now: self._link.book().clock.announce(now),
             interval_s=drain_interval_s,
         )
@@ -106,7 +96,7 @@ class IngestService:
             inbox=self._inbox,
             router=router,
             lookup=self._current_lookup,
-            clock=StreamClock() if clock_kind == "stream" else WallClock(),
+            clock=StreamClock() if self._kind == "stream" else WallClock(),
             spool=self._spool,
             acknowledge=self._receiver.acknowledge,
         )
@@ -126,7 +116,7 @@ class IngestService:
                 raise SettingsError("no fleet is known: apply a fleet file to the logbook, or give one")
             try:
                 self._drain.step()
-            except StoreError as error:
+            except OutsideError as error:
                 log.warning("the store is away, samples will wait in the spool", reason=str(error))
             self._run("intake", lambda: self._intake.run(self._stop))
             self._run("drain", lambda: self._drain.run(self._over))
@@ -165,12 +155,14 @@ class IngestService:
         self._join("intake", deadline)
         self._receiver.stop()
         if self._failure is None and "drain" in self._threads:
+            self._drain.hurry()
             self._wait(lambda: self._drain.idle() or bool(self._drain.trouble), deadline)
         self._over.set()
         self._drain.hurry()
         for name in ("intake", "drain", "housekeeping"):
             self._join(name, max(deadline, monotonic() + 10.0))
         self._beat("stopped")
+        self._final = self.stats()
         self._link.close()
         self._spool.close()
 
@@ -179,16 +171,19 @@ class IngestService:
 
         False after ``timeout`` seconds; raises what made going on impossible.
         """
-        done = self._wait(
-            lambda: self._intake.figures.messages >= messages and not len(self._inbox) and self._drain.idle(),
-            monotonic() + timeout,
-        )
+        deadline = monotonic() + timeout
+        done = self._wait(lambda: self._intake.figures.messages >= messages and not len(self._inbox), deadline)
+        if done:
+            self._drain.hurry()  # not before: each hurry may cost the store a small commit
+            done = self._wait(self._drain.idle, deadline)
         if self._failure is not None:
             raise self._failure
         return done
 
     def stats(self) -> IngestStats:
-        """How it stands now."""
+        """How it stands now, or stood at the end."""
+        if self._final is not None:
+            return self._final
         figures, depth = self._intake.figures, self._spool.depth()
         now_us = micros(WallClock().now())
         troubles = {
@@ -232,7 +227,6 @@ class IngestService:
 
     def _wait(self, done: Callable[[], bool], deadline: float) -> bool:
         while not (reached := done()) and self._failure is None and monotonic() < deadline:
-            self._drain.hurry()
             time.sleep(POLL_S)
         return reached
 
@@ -262,32 +256,15 @@ class IngestService:
             version = parse_fleet(text, "the fleet file last used with this spool")
         if version is not None:
             self._lookup, self._digest = build_lookup(version), version.digest
-            self._spool.remember_fleet(version.text)
+            try:
+                self._spool.remember_fleet(version.text)
+            except SpoolError as error:
+                log.warning("the fleet is not remembered for a start without the logbook", reason=str(error))
             log.info("fleet in force", fleet=version.fleet.fleet, digest=version.digest[:12])
 
     def _beat(self, note: str = "") -> None:
-        stats = self.stats()
-        heartbeat = Heartbeat(
-            service="ingest",
-            instance=self._instance,
-            at=WallClock().now(),
-            version=__version__,
-            lag_s=stats.lag_s,
-            depth=stats.depth.samples,
-            refusals=stats.refused,
-            figures={
-                "messages": stats.messages,
-                "samples": stats.samples,
-                "stored": stats.stored,
-                "queued": stats.queued,
-                "spool_rows": stats.depth.rows,
-                "spool_bytes": stats.depth.bytes,
-            },
-            last_seen=stats.last_seen,
-            note=note or "; ".join(f"{name}: {what}" for name, what in stats.trouble.items()),
-        )
         try:
-            self._link.book().heartbeats.beat(heartbeat)
+            self._link.book().heartbeats.beat(heartbeat(self.stats(), self._instance, note))
         except SkidhandError as error:
             self._logbook_trouble = str(error)
             log.warning("no heartbeat: the logbook is away", reason=str(error))

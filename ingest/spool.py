@@ -211,15 +211,19 @@ class Spool:
         """Forget all rows up to ``last``, which the store holds (``written``: under this number and digest)."""
         with self._file.mutex:
             with self._file.writing() as db:
-                query = "SELECT max(announced) FROM rows WHERE number <= ?"
-                announced = db.execute(query, (last.number,)).fetchone()[0]
+                query = (
+                    "SELECT count(*), sum(samples), sum(length(payload)), max(announced) FROM rows WHERE number <= ?"
+                )
+                rows, samples, size, announced = db.execute(query, (last.number,)).fetchone()
                 db.execute("DELETE FROM rows WHERE number <= ?", (last.number,))
+                oldest = db.execute("SELECT spooled FROM rows ORDER BY number LIMIT 1").fetchone()
                 self._file.set(db, removed_digest=last.digest)
                 if written:
                     self._file.set(db, written_number=last.number, written_digest=last.digest)
                 if announced is not None:
                     self._file.raise_to(db, announce_due=announced)
-            self._depth = self._count()
+            was = self._depth
+            self._depth = Depth(was.rows - rows, was.samples - samples, was.bytes - size, oldest[0] if oldest else None)
 
     def reconcile(self, landed: Landed | None) -> int:
         """Forget the rows that the store holds already; how many. For the start, after a kill between the two.

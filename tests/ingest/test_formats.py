@@ -6,7 +6,7 @@ import math
 
 import pyarrow as pa
 import pytest
-from hypothesis import example, given
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from ingest.formats.base import Decoded, Format, Reading
@@ -17,6 +17,8 @@ from ingest.router import Router, found_formats
 from skidhand import plugins
 from skidhand.model.quality import MAX_STATUS, is_bad
 from tests.ingest.support import LOOKUP, NOON_US, TOPIC, outcome
+
+patient = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 FORMATS = sorted(found_formats().items())
 each_format = pytest.mark.parametrize("member", [member for _, member in FORMATS], ids=[name for name, _ in FORMATS])
@@ -54,6 +56,7 @@ def test_a_member_has_all_that_the_protocol_asks(member):
 
 
 @each_format
+@patient
 @given(raw=st.binary(max_size=200))
 @example(raw=b"[" * 2000)
 @example(raw=b'{"a":' * 2000)
@@ -65,12 +68,14 @@ def test_any_bytes_are_read_or_counted(member, raw):
     assert first.readings or first.refused.total or raw.strip() == b"[]"
 
 
+@patient
 @given(st.binary(max_size=200))
 def test_any_bytes_pass_the_judge(raw):
     """Whatever arrives, the worker goes on and what it keeps is sound."""
     sound(outcome(raw).samples)
 
 
+@patient
 @given(st.one_of(anything, near_misses, st.lists(near_misses, max_size=4)), st.booleans())
 def test_any_json_passes_the_judge(document, own_time):
     """Also JSON that is nearly right, with NaN, infinities and lone surrogates."""
@@ -80,6 +85,7 @@ def test_any_json_passes_the_judge(document, own_time):
     assert len(got.samples) + sum(got.refused.values()) >= points(json.loads(text))
 
 
+@patient
 @given(st.dictionaries(st.sampled_from(TAGS[:5]), st.floats(allow_nan=False, allow_infinity=False)))
 def test_values_are_never_altered(values):
     """Every finite number comes out bit for bit, whatever its range says."""

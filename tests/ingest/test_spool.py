@@ -9,9 +9,10 @@ from pathlib import Path
 import pyarrow as pa
 import pytest
 
+from ingest.peek import peek
 from ingest.reasons import Reason, Refusal
 from ingest.refusal_log import EXCERPT_BYTES, KEPT, RefusedMessage
-from ingest.spool import Spool, SpoolError, SpoolFullError, chained
+from ingest.spool import Depth, Spool, SpoolError, SpoolFullError, chained
 from skidhand.errors import IntegrityError, SchemaError, WriterMismatchError
 from skidhand.model.samples import SAMPLES
 from skidhand.stores.base import Landed
@@ -210,6 +211,8 @@ def test_rows_that_landed_before_a_kill_are_forgotten(path):
         assert spool.reconcile(None) == 0
         assert spool.reconcile(Landed(second.number, second.digest)) == 2
         assert numbers(spool) == [2.0, 3.0]
+        assert spool.depth() == spool._count()
+        assert (spool.depth().rows, spool.depth().samples) == (2, 2)
         assert spool.announce_due_us == NOON_US + 1
         assert spool.reconcile(Landed(second.number, second.digest)) == 0
 
@@ -253,6 +256,33 @@ def test_refusals_are_counted_for_good_and_logged_for_a_while(path):
             spool.append(NOTHING, refused=[refusal()] * 700)
         assert len(spool.refusals.last(10**6)) == KEPT
         assert spool.refusals.counts()["bad-json"] == 7 + 2100
+
+
+def test_the_depth_is_kept_in_step(path):
+    """What is told of the depth is what a count of the file gives, after every step."""
+    with Spool(path) as spool:
+        assert spool.depth() == Depth(0, 0, 0, None)
+        for n in range(4):
+            spool.append(samples(*range(n + 1)))
+            assert spool.depth() == spool._count()
+        for row in spool.waiting(100):
+            spool.remove(row, written=True)
+            assert spool.depth() == spool._count()
+
+
+def test_others_can_look_into_a_spool_that_is_held(path):
+    """Depth and refusals are told without the lock, as they stand now; where there is no spool, that is said."""
+    with pytest.raises(SpoolError, match="there is no spool"):
+        peek(path)
+    with Spool(path) as spool:
+        spool.append(samples(1, 2), refused=[refusal(count=3), refusal(Reason.UNKNOWN_TAG)])
+        seen, depth = peek(path, lines=1), spool.depth()
+        assert (seen.samples, seen.bytes, seen.oldest_us) == (depth.samples, depth.bytes, depth.oldest_us)
+        assert seen.refused == spool.refusals.counts() == {"bad-json": 3, "unknown-tag": 1}
+        assert list(seen.last) == spool.refusals.last(1)
+    path.write_bytes(b"no database" * 100)
+    with pytest.raises(SpoolError, match="cannot look into"):
+        peek(path)
 
 
 def test_a_closed_spool_says_so(path):

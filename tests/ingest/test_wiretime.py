@@ -3,7 +3,7 @@
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ingest.wiretime import wire_time
@@ -49,6 +49,7 @@ def test_what_is_no_time_is_refused(value):
         wire_time(value)
 
 
+@settings(deadline=None)
 @given(
     st.datetimes(min_value=datetime(2, 1, 1), max_value=datetime(9998, 12, 31)),  # noqa: DTZ001 - given a zone below
     st.integers(-1439, 1439),
