@@ -31,8 +31,11 @@ from skidhand.errors import SettingsError
 FILE: Final = "skidhand.toml"
 PREFIX: Final = "SKIDHAND_"
 MASK: Final = "********"
-NO_SETTING: Final = frozenset({"SKIDHAND_SETTINGS", "SKIDHAND_DATASETS"})
-"""Variables of ours that are no setting: which file to read, and where the tests' open recordings lie."""
+NO_SETTING: Final = frozenset(
+    {"SKIDHAND_SETTINGS", "SKIDHAND_DATASETS", "SKIDHAND_INFLUX_TOKEN", "SKIDHAND_INFLUX_TOKEN_FILE"}
+)
+"""Variables of ours that are no setting: which file to read, where the tests' open recordings lie, and the
+token that the influx store reads by itself."""
 
 
 class Group(BaseModel):

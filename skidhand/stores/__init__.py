@@ -9,6 +9,7 @@ from skidhand.errors import SettingsError
 from skidhand.stores.base import Store
 
 BUILT_IN: Final = {
+    "influx": ("skidhand.stores.influx", "InfluxStore"),
     "lake": ("skidhand.stores.lake", "LakeStore"),
     "memory": ("skidhand.stores.memory", "MemoryStore"),
 }
@@ -16,7 +17,8 @@ BUILT_IN: Final = {
 
 
 def open_store(url: str) -> Store:
-    """The store at ``lake:///absolute/path``, a plain path (also a lake) or ``memory://name``.
+    """The store at ``lake:///absolute/path``, a plain path (also a lake), ``influx://host:8086/bucket`` or
+    ``memory://name``.
 
     Raises SettingsError for an unknown scheme.
     """

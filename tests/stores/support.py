@@ -14,6 +14,7 @@ import pyarrow as pa
 from skidhand.model.samples import micros, table
 from skidhand.stores import open_store
 from skidhand.stores.base import Batch, Store
+from tests.support import influx
 
 START = datetime(2026, 3, 1, 12, tzinfo=UTC)
 START_US = micros(START)
@@ -79,5 +80,15 @@ def lake_member(folder: Path) -> Member:
     return Member("lake", lambda: open_store(f"lake://{folder / 'lake'}"))
 
 
-MEMBERS: dict[str, Callable[[Path], Member]] = {"memory": memory_member, "lake": lake_member}
+def influx_member(folder: Path) -> Member:
+    """A new bucket on the one InfluxDB of this test run."""
+    url = influx.new_url()
+    return Member("influx", lambda: open_store(url))
+
+
+MEMBERS: dict[str, Callable[[Path], Member]] = {
+    "memory": memory_member,
+    "lake": lake_member,
+    "influx": influx_member,
+}
 """Every store that the contract suite runs over; a new store joins with one line."""
