@@ -78,7 +78,7 @@ def dp_rise(
         ),
         ruled_out=_look_alikes(run),
         forecast=None if estimate is None else _forecast(minute, estimate),
-        first_step="a backwash",
+        first_step="Suggest a backwash, per site procedure.",
     )
 
 
@@ -143,7 +143,7 @@ def incomplete_backwash(unit: UnitView, washes: Washes, minute: int, ended: int 
             RuledOut(what="one short wash", why=f"{washes.weak} washes in a row did not clean"),
             RuledOut(what="flow step or cold feed", why="clean drops are compared at one flow and viscosity"),
         ),
-        first_step="a look at wash flow, wash time and media",
+        first_step="Suggest checking wash flow, wash time and media, per site procedure.",
     )
 
 

@@ -4,15 +4,16 @@ A run is a curve: pressure drop against throughput since the wash. Runs of one f
 along the throughput axis by the load of the water. For every earlier run and every stretch we ask how well it
 explains what this run has shown so far, and how usual such a stretch is; the answers weight what each says is
 left. Early in a run the usual stretch decides, late in it the shape; where no earlier run fits, shape counts less.
-Flow and viscosity are taken out of shapes and put back in at the end. The interval is as wide as would have
-held for the earlier runs themselves.
+Flow and viscosity are taken out of shapes and put back in at the end: as they are now, or, where flow turned out
+to follow the run itself (a pump that gives way), as they went on in the earlier runs. The interval is as wide
+as would have held for the earlier runs themselves.
 
 Where no run has ended yet, the blocking laws (Hermia, Trans. IChemE 60, 1982, 183) extrapolate the run alone.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Final
 
@@ -60,19 +61,23 @@ class PastRun(BaseModel):
 
 
 class Library(BaseModel):
-    """What a filter's earlier runs teach. ``widen`` stretches the interval so that it holds for them."""
+    """What a filter's earlier runs teach. ``widen`` stretches the interval so that it holds for them.
+
+    ``repeats``: flow and temperature go the same way in every run, by what the runs tell of each other.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     runs: tuple[PastRun, ...] = ()
     widen: float = 1.0
+    repeats: bool = False
 
 
 @dataclass(frozen=True)
 class Seen:
     """The present run so far, ascending: throughput since the wash, drop, condition factor; ``now`` the last.
 
-    ``pace`` is hours for a unit of throughput, of late.
+    ``pace`` is hours for a unit of throughput, of late; ``conditions`` a factor to reckon with instead of that of late.
 
     ``load`` is what a volume of the water carries (any unit, one for all runs), if that is known.
     """
@@ -83,18 +88,28 @@ class Seen:
     now: float
     pace: float
     load: float | None = None
+    conditions: float | None = None
 
     @cached_property
     def present(self) -> float:
         """The condition factor of late."""
+        if self.conditions is not None:
+            return self.conditions
         recent = self.factors[self.at >= self.now * (1.0 - RECENT)]
         return float(np.median(recent if recent.size else self.factors[-1:]))
 
     def thinned(self) -> Seen:
         """The same in at most SEEN_POINTS means of neighbours."""
-        parts = np.array_split(np.arange(len(self.at)), min(SEEN_POINTS, max(1, len(self.at))))
-        mean = [np.array([array[part].mean() for part in parts]) for array in (self.at, self.drops, self.factors)]
-        return Seen(mean[0], mean[1], mean[2], self.now, self.pace, self.load)
+        size = len(self.at)
+        starts = np.unique(np.linspace(0, size, min(SEEN_POINTS, size), endpoint=False).astype(int))
+        counts = np.diff(np.append(starts, size))
+        at, drops, factors = (np.add.reduceat(array, starts) / counts for array in (self.at, self.drops, self.factors))
+        return replace(self, at=at, drops=drops, factors=factors)
+
+
+def usual_conditions(library: Library) -> float:
+    """The condition factor that earlier runs mostly had; 1 where there are none."""
+    return float(np.median([np.median(run.factors) for run in library.runs])) if library.runs else 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +144,7 @@ def left(library: Library, seen: Seen, terminal: float) -> Left | None:
         return Left(0.0, 0.0, 0.0, len(library.runs))
     shapes = _shapes(library, terminal)
     thin = seen.thinned()
-    answer = _mixture(shapes, thin, terminal) if shapes else None
+    answer = _mixture(shapes, thin, terminal, library.repeats) if shapes else None
     if answer is not None and (answer.unlike == 0.0 or drop < SPEAKS * terminal):
         return _widened(answer, library.widen, len(shapes))
     alone = extrapolate(thin.at, thin.drops / thin.factors, seen.now, terminal / seen.present)
@@ -152,12 +167,12 @@ def learn(library: Library, run: PastRun, terminal: float) -> Library:
     shapes = _shapes(Library(runs=runs), terminal)
     if len(shapes) <= FEW_RUNS:
         return Library(runs=runs)
-    scores: list[float] = []
-    for k, held in enumerate(shapes):
-        scores += _misses(shapes[:k] + shapes[k + 1 :], held, terminal)
+    tried = {repeats: _tried(shapes, terminal, repeats) for repeats in (False, True)}
+    repeats = sum(miss for miss, _ in tried[True]) < sum(miss for miss, _ in tried[False])
+    scores = [score for _, score in tried[repeats]]
     # split conformal prediction: with n runs the 80 % quantile needs the share 0.8 (1 + 1/n) of what they missed by
     widen = float(np.quantile(scores, min(1.0, COVER * (1.0 + 1.0 / len(shapes))))) if scores else 1.0
-    return Library(runs=runs, widen=float(np.clip(widen, 0.3, 3.0)))
+    return Library(runs=runs, widen=float(np.clip(widen, 0.3, 3.0)), repeats=repeats)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +191,7 @@ class _Shape:
 
     at: F64
     drops: F64  # never falling
+    normal: F64  # the same at reference conditions
     hours: F64
     factors: F64
     log_normal: F64
@@ -196,6 +212,7 @@ def _shape(run: PastRun, terminal: float) -> _Shape | None:
     return _Shape(
         at=far,
         drops=rising,
+        normal=np.maximum.accumulate(np.concatenate([drops / factors, more[1] / factors[-1]])),
         hours=np.concatenate([hours, hours[-1] + (more[0] - at[-1]) * (hours[-1] / at[-1])]),
         factors=factors,
         log_normal=np.log(np.maximum(drops / factors, 0.0) + SMALL * terminal),
@@ -218,25 +235,25 @@ def _crossing(at: F64, drops: F64, level: float) -> float:
     return float(at[k - 1] + share * (at[k] - at[k - 1]))
 
 
-def _misses(others: list[_Shape], held: _Shape, terminal: float) -> list[float]:
-    """By how many half-intervals the others would have missed the end of ``held``, at shares of its life."""
-    scores: list[float] = []
-    at = held.at[: len(held.factors)]
-    for share in HELD_OUT:
-        now = share * held.life
-        part = at <= now
-        if part.sum() < 2:
-            continue
-        then, end = np.interp((now * (1.0 - RECENT), held.life), held.at, held.hours)
-        spent = float(np.interp(now, held.at, held.hours))
-        pace = (spent - then) / (now * RECENT)
-        seen = Seen(at[part], np.asarray(held.run.drops)[part], held.factors[part], now, pace, held.load)
-        answer = _mixture(others, seen.thinned(), terminal)
-        if answer is not None:
-            error = float(end) - spent - answer.median
-            half = answer.high - answer.median if error > 0 else answer.median - answer.low
-            scores.append(abs(error) / max(half, 1e-9 * float(end)))
-    return scores
+def _tried(shapes: list[_Shape], terminal: float, repeats: bool) -> list[tuple[float, float]]:
+    """For each run at shares of its life, told by the others: error as a share of life, and in half-intervals."""
+    found: list[tuple[float, float]] = []
+    for k, held in enumerate(shapes):
+        at = held.at[: len(held.factors)]
+        for share in HELD_OUT:
+            now = share * held.life
+            part = at <= now
+            if part.sum() < 2:
+                continue
+            then, spent, end = (float(h) for h in np.interp((now * (1 - RECENT), now, held.life), held.at, held.hours))
+            pace = (spent - then) / (now * RECENT)
+            seen = Seen(at[part], np.asarray(held.run.drops)[part], held.factors[part], now, pace, held.load)
+            answer = _mixture(shapes[:k] + shapes[k + 1 :], seen.thinned(), terminal, repeats)
+            if answer is not None:
+                error = end - spent - answer.median
+                half = answer.high - answer.median if error > 0 else answer.median - answer.low
+                found.append((abs(error) / end, abs(error) / max(half, 1e-9 * end)))
+    return found
 
 
 def load_exponent(loads: F64, lives: F64) -> float:
@@ -253,7 +270,7 @@ def load_exponent(loads: F64, lives: F64) -> float:
     return float(np.clip(slopes[order][np.searchsorted(heap, heap[-1] / 2.0)], 0.0, 2.0))
 
 
-def _mixture(shapes: list[_Shape], seen: Seen, terminal: float) -> _Answer | None:
+def _mixture(shapes: list[_Shape], seen: Seen, terminal: float, repeats: bool) -> _Answer | None:
     """Median, 10 % and 90 % of the hours left over all earlier runs and stretches; None if all would be over."""
     lives = np.array([shape.life for shape in shapes])
     shift = _shift(shapes, lives, seen.load)
@@ -267,7 +284,7 @@ def _mixture(shapes: list[_Shape], seen: Seen, terminal: float) -> _Answer | Non
         own = shape.at[: len(shape.factors)]
         fitted = np.interp(seen.at[None, :] / stretch[:, None], own, shape.log_normal)
         misfit[k] = ((fitted - shown) ** 2).mean(axis=1)
-        hours[k], possible[k] = _hours_left(shape, stretch, own, seen, terminal)
+        hours[k], possible[k] = _hours_left(shape, stretch, seen, terminal, repeats)
     counts = WHOLE_RUN_COUNTS * min(1.0, seen.now / float(np.median(lives)))
     age = np.arange(len(shapes))[::-1, None]
     # a run unlike all earlier ones is no evidence for the one that it is least unlike
@@ -279,13 +296,14 @@ def _mixture(shapes: list[_Shape], seen: Seen, terminal: float) -> _Answer | Non
     return _quantiles(np.exp(weights - weights.max()).ravel(), hours.ravel(), unlike)
 
 
-def _hours_left(shape: _Shape, stretch: F64, own: F64, seen: Seen, terminal: float) -> tuple[F64, F64]:
-    """Hours left if the present run is ``shape`` stretched; second array > 0 where it would still be running.
-
-    The earlier run had its own flow and temperature at this point of its life: like is compared with like.
-    """
+def _hours_left(shape: _Shape, stretch: F64, seen: Seen, terminal: float, repeats: bool) -> tuple[F64, F64]:
+    """Hours left if the present run is ``shape`` stretched; second array > 0 where it would still be running."""
     here = seen.now / stretch
-    then = np.interp(here * (1.0 - RECENT / 2.0), own, shape.factors)
+    if not repeats:
+        far: F64 = np.asarray(np.interp(terminal / seen.present, shape.normal, shape.at)) - here
+        return stretch * far * seen.pace, far
+    # The earlier run had its own flow and temperature at this point of its life: like is compared with like.
+    then = np.interp(here * (1.0 - RECENT / 2.0), shape.at[: len(shape.factors)], shape.factors)
     end = np.interp(terminal * then / seen.present, shape.drops, shape.at)
     spent = np.interp(here, shape.at, shape.hours)
     pace_then = (spent - np.interp(here * (1.0 - RECENT), shape.at, shape.hours)) / (here * RECENT)

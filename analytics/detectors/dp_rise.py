@@ -16,7 +16,7 @@ from analytics.conditions import water_at
 from analytics.detectors.base import Coverage, Draft, State
 from analytics.filter_drafts import Told, dp_rise, incomplete_backwash, slug_came
 from analytics.filter_runs import Collapse, Run, laminar_share
-from analytics.forecast import Left, Library, PastRun, learn, left
+from analytics.forecast import Left, Library, PastRun, learn, left, usual_conditions
 from analytics.frame import F64, Block
 from analytics.wash_quality import CLEAN_AGAIN, Washes
 from skidhand.fleet import SkidView, UnitView
@@ -32,6 +32,7 @@ NEAR: Final = 0.95  # share of the terminal drop that counts as there, whatever 
 EARLY: Final = 0.25  # share of the usual run: nobody is called sooner before its end than this
 TEACHES: Final = 0.3  # share of the terminal drop that a run must have reached to teach anything
 MOVED: Final = 0.25  # share of the warning time by which a forecast must move to be said again
+AT_USUAL: Final = 2.0  # times the warning time within which it must also be due under usual conditions
 TWICE: Final = 2  # looks in a row before anything is said
 NEW_CADENCE: Final = 2  # minutes between looks while no run is known
 
@@ -196,7 +197,8 @@ class _Pass:
         assert s.run is not None
         low, high = CLEAN_MINUTES
         wanted = int(np.clip(CLEAN_SHARE * 60.0 * self.usual_hours, low, high)) if self.usual_hours else 2 * low
-        if not s.run.whole or len(s.run.clean) >= wanted:
+        known = bool(s.washes.cleans) and s.washes.cleans[-1][0] == s.run.began
+        if not s.run.whole or known:
             return
         s.run = s.run.model_copy(update={"clean": (*s.run.clean, normal)})
         if len(s.run.clean) < wanted:
@@ -228,6 +230,8 @@ class _Pass:
         near = drop >= NEAR * self.terminal or (estimate is not None and estimate.median <= self.warning())
         alone = estimate is None or estimate.runs == 0 or index is None
         deposit = drop >= ALONE * self.terminal if alone else (index is None or index >= FOULED)
+        if near and s.told is None and drop < NEAR * self.terminal:
+            near = self.from_deposit()
         s.near = s.near + 1 if near and deposit else 0
         if s.told is None and s.near < TWICE and not (over and deposit):
             return
@@ -239,6 +243,17 @@ class _Pass:
         if s.told is None or self.matters(s.told, told, minute):
             s.told = told
             self.drafts.append(self.draft(minute, told, estimate))
+
+    def from_deposit(self) -> bool:
+        """The run would near its end under usual flow and viscosity too: a flow step or cold water calls nobody."""
+        s = self.state
+        assert s.run is not None
+        seen = s.run.seen(self.recent_flow())
+        usual = usual_conditions(s.library)
+        if seen.present <= usual:
+            return True
+        there = left(s.library, replace(seen, conditions=usual), self.terminal)
+        return there is not None and there.median <= AT_USUAL * self.warning()
 
     def draft(self, minute: int, told: Told, estimate: Left | None) -> Draft:
         """What there is to say of the present run."""
