@@ -42,7 +42,11 @@ class Database:
             raise SettingsError(
                 f"logbook URL {url!r} cannot be used: {error}; try a path or 'postgresql+psycopg://…'"
             ) from error
-        self._migrate()
+        try:
+            self._migrate()
+        except BaseException:
+            self.engine.dispose()  # nobody gets this object, so nobody else could close it
+            raise
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
