@@ -21,8 +21,9 @@ import structlog
 from analytics import silence
 from analytics.detectors.base import Detector
 from analytics.engine import Memory, builtin_detectors, from_bytes, to_bytes
-from analytics.late import News, by_skid, fleet_changed_at, news_by_skid
+from analytics.late import News, by_skid, news_by_skid
 from analytics.ledger import reconcile
+from analytics.plans import HORIZON, Plan, plan_skid
 from analytics.segments import Versions, minute_of, skids_of, tags_of, time_of
 from analytics.walk import HOUR, Walk, cut
 from skidhand.clock import MINUTE_US, Clock, WallClock, monotonic
@@ -34,7 +35,6 @@ from skidhand.model.heartbeat import Heartbeat
 from skidhand.model.samples import SAMPLES, micros, series_id
 from skidhand.stores.base import Store
 
-HORIZON: Final = timedelta(days=7)  # late data older than this are left to a rewind on request
 LEASE_S: Final = 120.0
 TOGETHER: Final = 3 * HOUR  # minutes: skids that are no further behind than this share one read
 LOOK_BACK: Final = timedelta(days=90)  # onset of findings that a rewind may still take back
@@ -56,18 +56,6 @@ class Summary:
     too_old: dict[str, datetime] = field(default_factory=dict)
     not_ours: list[str] = field(default_factory=list)
     behind_s: float = 0.0
-
-
-@dataclass(slots=True)
-class _Plan:
-    """One skid's work in one cycle. ``until``: minutes before it are worked through a second time."""
-
-    skid: str
-    memory: Memory
-    start: int
-    until: int
-    cursor: str = ""
-    rewound: bool = False
 
 
 class Analyzer:
@@ -158,7 +146,7 @@ class Analyzer:
         self._cache.pop(skid, None)
         self._leased.pop(skid, None)
 
-    def _plans(self, skids: Sequence[str], versions: Versions, tick: int, summary: Summary) -> list[_Plan]:
+    def _plans(self, skids: Sequence[str], versions: Versions, tick: int, summary: Summary) -> list[Plan]:
         news: dict[str | None, tuple[str, dict[str, News]]] = {}
         plans = []
         for skid in skids:
@@ -168,8 +156,23 @@ class Analyzer:
                 changes = self._store.changes(cursor)
                 news[cursor] = changes.cursor, news_by_skid(changes.spans)
             now, arrived = news[cursor]
-            plan = self._plan(skid, standing, memory, arrived.get(skid), versions, summary)
-            if plan is not None and (plan.rewound or plan.start < tick):
+            plan = plan_skid(
+                self._logbook.analysis,
+                self._detectors,
+                skid,
+                standing,
+                memory,
+                news=arrived.get(skid),
+                versions=versions,
+                asked=self._asked.get(skid),
+            )
+            if plan is None:
+                continue
+            if plan.back_to is not None:
+                summary.rewound[skid] = time_of(plan.back_to)
+            if plan.too_old is not None:
+                summary.too_old[skid] = time_of(plan.too_old)
+            if plan.rewound or plan.start < tick:
                 plans.append(replace(plan, cursor=now))
         return plans
 
@@ -182,46 +185,7 @@ class Analyzer:
             cached = self._cache[skid] = (standing, from_bytes(standing.state, self._detectors))
         return cached
 
-    def _plan(
-        self,
-        skid: str,
-        standing: Standing | None,
-        memory: Memory,
-        news: News | None,
-        versions: Versions,
-        summary: Summary,
-    ) -> _Plan | None:
-        if standing is None:
-            return None if news is None else _Plan(skid, memory, news.first, news.first)
-        watermark = minute_of(standing.watermark)
-        back = self._back_to(skid, memory, news, versions, watermark, summary)
-        if back is None:
-            return _Plan(skid, memory, watermark, watermark)
-        summary.rewound[skid] = time_of(back)
-        snapshot = self._logbook.analysis.snapshot_before(skid, time_of(back))
-        if snapshot is None:
-            began = back if memory.began is None else min(back, memory.began)
-            return _Plan(skid, Memory(), began, watermark, rewound=True)
-        return _Plan(skid, from_bytes(snapshot[1], self._detectors), minute_of(snapshot[0]), watermark, rewound=True)
-
-    def _back_to(
-        self, skid: str, memory: Memory, news: News | None, versions: Versions, watermark: int, summary: Summary
-    ) -> int | None:
-        """The minute from which the skid must be worked through again, or None."""
-        horizon = watermark - int(HORIZON.total_seconds()) // 60
-        back = [self._asked[skid]] if skid in self._asked else []
-        changed = fleet_changed_at(versions, memory.fleets, watermark)
-        if changed is not None:
-            back.append(max(changed, horizon))
-        if news is not None and news.first < watermark:
-            if news.first < horizon:
-                summary.too_old[skid] = time_of(news.first)
-            if news.last >= horizon:
-                back.append(max(news.first, horizon))
-        target = min(back, default=None)
-        return None if target is None or target >= watermark else target
-
-    def _read_together(self, plans: Sequence[_Plan], versions: Versions, tick: int) -> _Shared:
+    def _read_together(self, plans: Sequence[Plan], versions: Versions, tick: int) -> _Shared:
         """One read for all skids that are nearly up to date."""
         near = [plan for plan in plans if tick - plan.start <= TOGETHER]
         if not near:
@@ -233,7 +197,7 @@ class Analyzer:
     def _read(self, series: Sequence[str], start: int, stop: int) -> pa.Table:
         return self._store.read(series, time_of(start), time_of(stop)) if series else SAMPLES.empty_table()
 
-    def _work(self, plan: _Plan, versions: Versions, tick: int, shared: _Shared, summary: Summary) -> None:
+    def _work(self, plan: Plan, versions: Versions, tick: int, shared: _Shared, summary: Summary) -> None:
         series = _series(versions, plan.skid)
 
         def read(start: int, stop: int) -> pa.Table:
@@ -243,7 +207,7 @@ class Analyzer:
             return self._read(series, start, stop)
 
         walk = Walk(plan.skid, versions, self._detectors, plan.memory, plan.start, self._silent)
-        keep = tick - int(HORIZON.total_seconds()) // 60 - HOUR
+        keep = tick - HORIZON - HOUR
         changed: list[Finding] = []
         if plan.rewound:
             walk.go(plan.until, read, block=self._block, snapshots_from=keep)
@@ -260,7 +224,7 @@ class Analyzer:
                 break
         self._asked.pop(plan.skid, None)
 
-    def _second_pass(self, plan: _Plan, walk: Walk, tick: int) -> list[Finding]:
+    def _second_pass(self, plan: Plan, walk: Walk, tick: int) -> list[Finding]:
         book = self._logbook.analysis
         start = time_of(plan.start)
         known = {f.id: f for f in book.current(skid=plan.skid, since=start - LOOK_BACK, superseded=True)}
@@ -271,7 +235,7 @@ class Analyzer:
         walk.memory = replace(walk.memory, standing=dict(walk.ledger.standing))
         return changed
 
-    def _commit(self, plan: _Plan, walk: Walk, changed: Sequence[Finding], keep: int) -> int:
+    def _commit(self, plan: Plan, walk: Walk, changed: Sequence[Finding], keep: int) -> int:
         standing = Standing(plan.skid, plan.cursor, time_of(walk.minute), to_bytes(walk.memory))
         self._logbook.analysis.commit(
             standing,
@@ -310,7 +274,7 @@ class Analyzer:
                 at=WallClock().now(),
                 version=version("skidhand"),
                 lag_s=summary.behind_s,
-                refusals={f"older than {HORIZON.days} days": len(summary.too_old)} if summary.too_old else {},
+                refusals={f"older than {HORIZON // (24 * HOUR)} days": len(summary.too_old)} if summary.too_old else {},
                 figures={name: float(figure) for name, figure in figures.items()},
             )
         )
