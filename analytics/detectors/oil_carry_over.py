@@ -1,1 +1,266 @@
-"""Being written by a helper of its own; the author of dp_rise goes on with the contract suite and phme20."""
+"""Oil carry-over: more oil leaves a settling tank than its flow and temperature explain.
+
+See docs/detectors/oil_carry_over.md. Works on medians of 5 minutes. What the tank usually lets out is learnt from its
+own quiet hours, the last two days of them.
+"""
+
+from __future__ import annotations
+
+from math import log
+from statistics import mean
+from typing import ClassVar, Final
+
+import numpy as np
+
+from analytics.carry_over_drafts import Bin, Source, Told, draft, oil_source, partners
+from analytics.changepoints import onset
+from analytics.conditions import water_at
+from analytics.detectors.base import Coverage, Draft, State
+from analytics.frame import Block
+from analytics.tank_usual import TankReadings, Usual, learn, middle
+from skidhand.fleet import SkidView, UnitView
+from skidhand.model.kinds import Severity
+
+# Common practice, no source, unless said otherwise.
+BIN: Final = 5  # minutes
+ENOUGH: Final = 3  # usable minutes in a bin
+HOUR: Final = 12  # quiet bins that make an hour to learn from
+LEARN: Final = 6  # hours before anything but the limit is judged
+LEARNT: Final = 48  # hours that are kept
+CHANGE: Final = log(1.6)  # oil over expected that counts
+NOISE: Final = 5.0  # the change that counts is never below so many standard deviations between hours
+OPEN_AFTER: Final = 2  # bins in a row beyond
+LIMIT_AFTER: Final = 6  # bins in a row above the limit
+CLOSE_AFTER: Final = 6  # bins in a row back
+BACK: Final = 0.5  # of the change that counts
+LAG: Final = 6  # bins over which flow is averaged: the water that leaves now came in over that time
+KEPT: Final = 144  # bins kept for dating and traces: 12 h
+SURGE: Final = 1.25  # flow over usual
+SURGE_BINS: Final = 24  # for so long a surge may be the reason: 2 h
+RETURN: Final = 240  # minutes for which a filter's wash water may come back through the tank
+RETURN_ALLOWS: Final = log(1.5)  # so much more oil is usual then
+PARTNER: Final = log(1.2)  # oil downstream over usual that confirms
+FAST: Final = 0.5  # of the change that counts, within an hour or two
+HIGH: Final = log(3.0)  # change at which it is severe
+THICKER: Final = 1.5  # pad over usual that tells of a stuck skim
+STANDS: Final = 3  # bins that a new cause or severity must stand
+
+
+class CarryOverState(State):
+    """Memory of one tank. ``minutes`` are the usable minutes of the bin under way, ``quiet`` bins of this hour."""
+
+    minutes: tuple[TankReadings, ...] = ()
+    quiet: tuple[TankReadings, ...] = ()
+    hours: tuple[TankReadings, ...] = ()
+    usual: Usual | None = None
+    kept: tuple[Bin, ...] = ()
+    washed: int | None = None
+    beyond: int = 0
+    above: int = 0
+    inside: int = 0
+    other: int = 0
+    told: Told | None = None
+
+
+class OilCarryOver:
+    """Kind ``oil-carry-over`` of a weir tank."""
+
+    name: ClassVar[str] = "oil_carry_over"
+    version: ClassVar[int] = 1
+    kinds: ClassVar[frozenset[str]] = frozenset({"oil-carry-over"})
+    unit_type: ClassVar[str] = "weir_tank"
+    state: ClassVar[type[State]] = CarryOverState
+
+    def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
+        """An oil analyser behind the tank; the rest tells causes and rules out the analyser."""
+        source = oil_source(unit, skid)
+        if source is None:
+            return Coverage(frozenset(), missing=("outlet_oil, or inlet_oil of a cyclone behind the tank",))
+        weaker = []
+        if not unit.has("inlet_flow"):
+            weaker.append("inlet_flow: a flow step looks like carry-over, and slugs are not told")
+        if not unit.has("level", "interface_level"):
+            weaker.append("level and interface_level: a stuck skim is not told")
+        if water_at(unit, skid).tag is None:
+            weaker.append("temperature: cold feed looks like carry-over")
+        if not partners(unit, skid, source):
+            weaker.append("an oil analyser further on: slow carry-over is left to the limit, it may be the analyser")
+        return Coverage(self.kinds, weaker=tuple(weaker))
+
+    def start(self, unit: UnitView, skid: SkidView) -> CarryOverState:  # noqa: ARG002
+        """Nothing learnt."""
+        return CarryOverState()
+
+    def step(self, unit: UnitView, skid: SkidView, block: Block, state: State) -> tuple[State, list[Draft]]:
+        """Minute by minute; judged at the last minute of each 5 on the clock."""
+        assert isinstance(state, CarryOverState)
+        now, drafts = state.model_copy(), list[Draft]()
+        source = oil_source(unit, skid)
+        assert source is not None
+        others = partners(unit, skid, source)
+        readings = _readings(unit, skid, block, source, others)
+        washing = np.any([*block.washing.values(), np.zeros(len(block), dtype=bool)], axis=0)
+        for i, minute in enumerate(block.minutes.tolist()):
+            if washing[i]:
+                now.washed = minute
+            if (reading := readings[i]) is not None:
+                now.minutes = (*now.minutes, reading)
+            if minute % BIN == BIN - 1:
+                drafts += _end_bin(unit, source, others, now, minute)
+        return now, drafts
+
+
+PLUGIN = OilCarryOver()
+
+
+def _readings(
+    unit: UnitView, skid: SkidView, block: Block, source: Source, others: tuple[Source, ...]
+) -> list[TankReadings | None]:
+    water = water_at(unit, skid)
+    columns = {role: block.clean(unit.id, role) for role in ("inlet_flow", "level", "interface_level", "skim_flow")}
+    oil, celsius = block.clean(source.unit.id, source.role), water.celsius(block)
+    down = [block.clean(other.unit.id, other.role) for other in others]
+    usable = block.running & np.isfinite(oil) & (oil > 0)
+
+    def at(i: int) -> TankReadings:
+        figures = {role: float(c[i]) if np.isfinite(c[i]) else None for role, c in columns.items()}
+        level, interface = figures["level"], figures["interface_level"]
+        warm = float(celsius[i]) if np.isfinite(celsius[i]) else None
+        return TankReadings(
+            minute=int(block.minutes[i]),
+            oil=float(oil[i]),
+            flow=figures["inlet_flow"],
+            viscosity=water.viscosity_ratio(warm),
+            level=level,
+            pad=None if level is None or interface is None else level - interface,
+            skim=figures["skim_flow"],
+            celsius=warm,
+            down=tuple(float(d[i]) if np.isfinite(d[i]) else None for d in down),
+        )
+
+    return [at(i) if usable[i] else None for i in range(len(block))]
+
+
+def _end_bin(unit: UnitView, source: Source, others: tuple[Source, ...], s: CarryOverState, minute: int) -> list[Draft]:
+    taken, s.minutes = s.minutes, ()
+    if len(taken) < ENOUGH:
+        return []
+    now = middle(taken)
+    flows = [b.flow for b in (*s.kept[1 - LAG :], now) if b.flow and now.minute - b.minute < LAG * BIN]
+    mixed = mean(flows) if flows else None
+    expected = None if s.usual is None else s.usual.expected(now.load(mixed))
+    excess = None if expected is None or not now.oil else log(now.oil / expected)
+    s.kept = (*s.kept, Bin(**now.model_dump(), expected=expected, excess=excess))[-KEPT:]
+    drafts = _judge(unit, source, others, s, minute)
+    _learn(s, now, minute)
+    return drafts
+
+
+def _learn(s: CarryOverState, now: TankReadings, minute: int) -> None:
+    """Quiet bins make hours, and hours the usual."""
+    if s.told is not None or s.beyond or _returning(s, minute):
+        s.quiet = ()
+        return
+    s.quiet = (*s.quiet, now)
+    if len(s.quiet) == HOUR:
+        s.hours, s.quiet = (*s.hours, middle(s.quiet))[-LEARNT:], ()
+        if len(s.hours) >= LEARN:
+            s.usual = learn(s.hours)
+
+
+def _returning(s: CarryOverState, minute: int) -> bool:
+    return s.washed is not None and minute - s.washed < RETURN
+
+
+def _judge(unit: UnitView, source: Source, others: tuple[Source, ...], s: CarryOverState, minute: int) -> list[Draft]:
+    now, limit = s.kept[-1], unit.limits["outlet_oil_high"]
+    counts = CHANGE if s.usual is None else max(CHANGE, NOISE * s.usual.noise)
+    allowed = counts + (RETURN_ALLOWS if _returning(s, minute) else 0.0)
+    # A limit below what the tank always gives says nothing.
+    speaks = s.usual is None or s.usual.expected(s.usual.load) < limit
+    over = speaks and now.oil is not None and now.oil > limit
+    much = now.excess is not None and now.excess > allowed
+    s.above = s.above + 1 if over else 0
+    s.beyond = s.beyond + 1 if much else 0
+    s.inside = s.inside + 1 if not over and (now.excess is None or now.excess < BACK * counts) else 0
+    severity: Severity = "high" if over or (now.excess or 0.0) > HIGH else "medium"
+    if s.told is None:
+        if s.beyond < OPEN_AFTER and s.above < LIMIT_AFTER:
+            return []
+        if s.usual is not None and not _real(s, s.usual, counts):
+            return []
+        began = _began(s, counts)
+        s.other = 0
+        s.told = _told(unit, s, str(began), began, severity, minute)
+        return [draft(unit, source, others, s.usual, s.kept, s.told, minute)]
+    if s.inside >= CLOSE_AFTER:
+        told, s.told, s.above, s.beyond = s.told, None, 0, 0
+        return [draft(unit, source, others, s.usual, s.kept, told, minute, ended=minute + 1 - CLOSE_AFTER * BIN)]
+    fresh = _told(unit, s, s.told.key, s.told.onset, severity, minute)
+    worse = severity == "high" and s.told.severity != "high"
+    named = s.told.cause is None and fresh.cause is not None
+    s.other = s.other + 1 if worse or named else 0
+    if s.other < STANDS:
+        return []
+    s.other = 0
+    keep = {"cause": s.told.cause or fresh.cause, "severity": "high" if worse else s.told.severity}
+    s.told = fresh.model_copy(update=keep)
+    return [draft(unit, source, others, s.usual, s.kept, s.told, minute)]
+
+
+def _real(s: CarryOverState, usual: Usual, counts: float) -> bool:
+    """Not the analyser alone: oil downstream moves too, or water surged, or, with nothing downstream, it came fast."""
+    now = s.kept[-1]
+    before = [b.excess for b in s.kept if b.excess is not None and 60 <= now.minute - b.minute < 180]
+    fast = bool(before) and (now.excess or 0.0) - float(np.median(before)) > FAST * counts
+    pairs = [(a, b) for a, b in zip(now.down, usual.middle.down, strict=True) if a and b]
+    if any(log(a / b) > PARTNER for a, b in pairs):
+        return True
+    return fast and (_surged(s, usual) or not pairs)
+
+
+def _surged(s: CarryOverState, usual: Usual) -> bool:
+    flows = [b.flow for b in s.kept[-SURGE_BINS:] if b.flow is not None]
+    return bool(flows) and usual.middle.flow is not None and max(flows) > SURGE * usual.middle.flow
+
+
+def _cause(unit: UnitView, s: CarryOverState, minute: int) -> str | None:
+    now, usual = s.kept[-1], s.usual
+    if usual is None:
+        return None
+    beyond = (now.excess or 0.0) > CHANGE
+    if _surged(s, usual):
+        return "slug" if beyond else "overload"
+    thick = now.pad is not None and usual.middle.pad is not None and now.pad > THICKER * usual.middle.pad
+    if thick and now.pad is not None and now.pad > unit.limits["oil_layer_high"] and not now.skim:
+        return "stuck-skim"
+    if _returning(s, minute):
+        return "own-return"
+    cold = usual.slope * log(now.viscosity / usual.middle.viscosity)
+    return "cold-feed" if not beyond and cold > PARTNER else None
+
+
+def _told(unit: UnitView, s: CarryOverState, key: str, began: int, severity: Severity, minute: int) -> Told:
+    now, usual = s.kept[-1], s.usual
+    surged = usual is not None and _surged(s, usual)
+    downstream = usual is not None and any(
+        log(a / b) > PARTNER for a, b in zip(now.down, usual.middle.down, strict=True) if a and b
+    )
+    return Told(
+        key=key,
+        onset=began,
+        cause=_cause(unit, s, minute),
+        severity=severity,
+        now=middle(s.kept[-OPEN_AFTER:]),
+        expected=now.expected,
+        surged=surged,
+        downstream=downstream,
+    )
+
+
+def _began(s: CarryOverState, counts: float) -> int:
+    """First minute of the excess; of the time above the limit where nothing is learnt."""
+    dated = [(b.minute, b.excess) for b in s.kept if b.excess is not None]
+    if len(dated) < OPEN_AFTER or s.beyond < OPEN_AFTER:
+        return s.kept[-min(s.above, len(s.kept))].minute
+    return dated[onset(np.array([value for _, value in dated]), usual=0.0, limit=counts)][0]
