@@ -9,11 +9,11 @@ import typer
 
 
 def command(
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Another seed is another fleet's luck.")] = 1,
-    hours: Annotated[float, typer.Option("--hours", min=1.0, help="Simulated hours.")] = 72.0,
-    skids: Annotated[int, typer.Option("--skids", min=1, max=3, help="Simulated skids.")] = 3,
+    seed: Annotated[int | None, typer.Option("--seed", min=0, help="Instead of the scenario's own.")] = None,
+    hours: Annotated[float | None, typer.Option("--hours", min=1.0, help="Only the first simulated hours.")] = None,
+    skids: Annotated[int | None, typer.Option("--skids", min=1, help="Only the first skids.")] = None,
     data: Annotated[
-        Path | None, typer.Option("--data", file_okay=False, metavar="DIR", help="Keep store and logbook here.")
+        Path | None, typer.Option("--data", file_okay=False, metavar="DIR", help="Where it is left (./demo-data).")
     ] = None,
 ) -> None:
     """Show the main job: simulate, publish, ingest, analyse, prompt, and compare with the truth.

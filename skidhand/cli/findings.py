@@ -12,7 +12,7 @@ from skidhand.cli.options import (
     LogbookOption,
     SettingsOption,
     SkidOption,
-    open_logbook,
+    look_into_logbook,
     parse_time,
     settings_from,
 )
@@ -43,7 +43,7 @@ def command(
         skidhand findings --skid tf-skid-1 --since 2026-03-01 --open
     """
     settings = settings_from(settings_file, logbook=logbook)
-    book, _ = open_logbook(settings)
+    book, _ = look_into_logbook(settings)
     with book:
         found = book.analysis.current(skid=skid, since=parse_time(since) if since else None)
     chosen = [f for f in found if (kind is None or f.kind == kind) and (not open or f.state == "open")]

@@ -17,6 +17,7 @@ from skidhand.cli import (
     check,
     demo,
     doctor,
+    export,
     findings,
     ingest,
     plugins,
@@ -47,6 +48,7 @@ app.command("analyze")(analyze.command)
 app.command("alerts")(alerts.command)
 app.command("findings")(findings.command)
 app.add_typer(prompts.app, name="prompts")
+app.command("export")(export.command)
 app.command("score")(score.command)
 app.command("run")(run.command)
 app.command("tidy")(tidy.command)

@@ -78,12 +78,27 @@ def split_broker(broker: str | None) -> tuple[str | None, int | None]:
 
 
 def open_logbook(settings: Settings) -> tuple[Logbook, Clock]:
-    """The logbook and the clock that it keeps; ClockMismatchError when it keeps the other kind."""
+    """The logbook and its clock, for services; ClockMismatchError when it keeps the other kind of time."""
     from skidhand.logbook import Logbook
 
     logbook = Logbook(settings.logbook)
     try:
         return logbook, logbook.open_clock(settings.clock)
+    except Exception:
+        logbook.close()
+        raise
+
+
+def look_into_logbook(settings: Settings) -> tuple[Logbook, Clock]:
+    """The logbook and its clock, whichever kind of time it keeps, for a person who looks or answers."""
+    from skidhand.logbook import Logbook
+
+    if "://" not in settings.logbook and not Path(settings.logbook).expanduser().is_file():
+        raise UserError(f"there is no logbook {settings.logbook}; --logbook or a setting names another")
+    logbook = Logbook(settings.logbook)
+    try:
+        kind = logbook.database.clock_kind()
+        return logbook, logbook.open_clock("stream" if kind == "stream" else "wall")
     except Exception:
         logbook.close()
         raise

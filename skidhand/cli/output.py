@@ -16,7 +16,7 @@ from skidhand.errors import UserError
 
 Row = Mapping[str, Any]
 
-WIDE = 200
+WIDE = 220
 """Columns of a table that goes into a file or a pipe: nobody's screen is there to fit."""
 
 
@@ -42,7 +42,8 @@ def _table(rows: Sequence[Row], columns: Sequence[str], title: str) -> None:
 
     table = Table(title=title or None, title_justify="left", header_style="bold")
     for name in columns:
-        table.add_column(name, overflow="fold")
+        moments = any(isinstance(row.get(name), datetime) for row in rows)
+        table.add_column(name, overflow="fold", no_wrap=moments)
     for row in rows:
         table.add_row(*(_cell(row.get(name)) for name in columns))
     console = Console(markup=False, highlight=False, width=None if sys.stdout.isatty() else WIDE)
@@ -58,7 +59,7 @@ def _cell(value: Any) -> str:
         case float():
             return f"{value:.6g}"
         case datetime():
-            return value.strftime("%Y-%m-%d %H:%M:%SZ")
+            return value.strftime("%Y-%m-%d %H:%MZ" if value.second == 0 else "%Y-%m-%d %H:%M:%SZ")
         case _:
             return str(value)
 

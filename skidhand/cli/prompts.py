@@ -14,7 +14,7 @@ from skidhand.cli.options import (
     LogbookOption,
     SettingsOption,
     SkidOption,
-    open_logbook,
+    look_into_logbook,
     parse_time,
     settings_from,
     talk,
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from skidhand.model.prompt import Answer, Prompt, Verb
     from skidhand.settings import Settings
 
-app = typer.Typer(help="List prompts, look at one, or answer one.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(help="List prompts, look at one, or answer one.", rich_markup_mode=None)
 
 COLUMNS = ("code", "priority", "state", "kind", "site", "skid", "unit", "title", "created", "updated", "taken_by")
 WAIT_S = 5.0
@@ -43,6 +43,12 @@ WORDS: Final[dict[str, tuple[Verb, str, str]]] = {
     "pass": ("pass", "Pass a prompt on to somebody else on the roster.", "482 ruiz"),
 }
 """Command → verb of the answer, what it does, and the words of an example."""
+
+
+@app.callback(invoke_without_command=True)
+def _bare(context: typer.Context) -> None:
+    if context.invoked_subcommand is None:
+        list_prompts()
 
 
 @app.command("list")
@@ -62,7 +68,7 @@ def list_prompts(
     """
     if since and not every:
         raise UserError("--since belongs to --all")
-    book, _ = open_logbook(settings_from(settings_file, logbook=logbook))
+    book, _ = look_into_logbook(settings_from(settings_file, logbook=logbook))
     with book:
         moment = parse_time(since) if since else None
         found = book.prompts.all(skid=skid, since=moment) if every else book.prompts.open(skid)
@@ -82,7 +88,7 @@ def show(
     Example:
         skidhand prompts show 482
     """
-    book, _ = open_logbook(settings_from(settings_file, logbook=logbook))
+    book, _ = look_into_logbook(settings_from(settings_file, logbook=logbook))
     with book:
         prompt = _prompt(book, code)
         rows = _story(book, prompt)
@@ -117,7 +123,7 @@ for _name, (_verb, _means, _example) in WORDS.items():
 def _answer(code: str, verb: Verb, text: str, who: str | None, settings: Settings) -> None:
     from skidhand.model.prompt import Answer
 
-    book, clock = open_logbook(settings)
+    book, clock = look_into_logbook(settings)
     with book:
         _prompt(book, code)
         now = clock.now()

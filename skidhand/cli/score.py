@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from skidhand.cli.options import Format, FormatOption, LogbookOption, SettingsOption, open_logbook, settings_from, talk
+from skidhand.cli.options import (
+    Format,
+    FormatOption,
+    LogbookOption,
+    SettingsOption,
+    look_into_logbook,
+    settings_from,
+    talk,
+)
 from skidhand.cli.output import print_rows
 
 if TYPE_CHECKING:
@@ -52,7 +60,7 @@ def command(
     from simulator.truth import read_truth
 
     happened = read_truth(truth)
-    book, _ = open_logbook(settings_from(settings_file, logbook=logbook))
+    book, _ = look_into_logbook(settings_from(settings_file, logbook=logbook))
     with book:
         result = score(book.analysis.current(), happened)
     parts = {

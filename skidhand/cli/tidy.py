@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from contextlib import closing
 from datetime import datetime
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -59,24 +59,29 @@ def command(
         stop, logger = stop_event(), structlog.get_logger()
         while not stop.is_set():
             try:
-                if (now := clock.now()) is not None:
-                    _tidy(samples, book, now, logger)
+                _tidy(samples, book, clock.now(), logger)
             except OutsideError as error:
                 logger.error("store or logbook is away; trying again", error=str(error))
             stop.wait(every)
 
 
-def _tidy(samples: Store, book: Logbook, now: datetime, logger: object) -> None:
+def _tidy(samples: Store, book: Logbook, now: datetime | None, logger: Any) -> None:
     from skidhand import __version__
     from skidhand.cli.services import instance
     from skidhand.clock import WallClock
     from skidhand.model.heartbeat import Heartbeat
 
     steps = 0
-    for line in samples.tidy(now=now):
+    for line in samples.tidy(now=now) if now is not None else ():
         steps += 1
-        logger.info("tidied", step=line)  # type: ignore[attr-defined]
-    beat = Heartbeat(
-        service="tidy", instance=instance(), at=WallClock().now(), version=__version__, figures={"steps": float(steps)}
+        logger.info("tidied", step=line)
+    book.heartbeats.beat(
+        Heartbeat(
+            service="tidy",
+            instance=instance(),
+            at=WallClock().now(),
+            version=__version__,
+            figures={"steps": float(steps)},
+            note="no time announced yet" if now is None else "",
+        )
     )
-    book.heartbeats.beat(beat)

@@ -14,7 +14,6 @@ from pathlib import Path
 
 import typer
 
-from ingest.reasons import MEANING
 from skidhand import plugins, settings
 from skidhand.cli.main import app
 from skidhand.model.kinds import INSTRUMENT, KINDS
@@ -35,7 +34,7 @@ def filled(text: str) -> str:
 
 
 def made(name: str) -> str:
-    """One block: ``options check``, ``settings``, ``unit types``, ``kinds``, ``refusals`` or ``plug-ins``."""
+    """One block: ``options check``, ``settings``, ``unit types``, ``kinds`` or ``plug-ins``."""
     word, _, rest = name.partition(" ")
     return _options(rest) if word == "options" else BLOCKS[name]()
 
@@ -109,10 +108,6 @@ def _kinds() -> str:
     return table(("kind", "arises on", "what it says", "causes told apart", "goes to"), rows)
 
 
-def _refusals() -> str:
-    return table(("reason", "meaning"), ((f"`{reason}`", means) for reason, means in MEANING.items()))
-
-
 def _plugins() -> str:
     rows = (
         (kind, f"`{name}`", f"`{plugin.module}`", _first_line(plugin.module))
@@ -131,7 +126,6 @@ BLOCKS: dict[str, Callable[[], str]] = {
     "settings": _settings,
     "unit types": _unit_types,
     "kinds": _kinds,
-    "refusals": _refusals,
     "plug-ins": _plugins,
 }
 

@@ -115,7 +115,7 @@ def entries() -> dict[str, tuple[Path, set[str]]]:
     return {
         "setting": (DOCS / "settings.md", {name for name, *_ in settings.documented()}),
         "unit type": (DOCS / "fleet-file.md", set(plugins.load("unit_type"))),
-        "refusal reason": (DOCS / "commands" / "doctor.md", {str(reason) for reason in Reason}),
+        "refusal reason": (DOCS / "ingest.md", {str(reason) for reason in Reason}),
         "kind of finding": (DOCS / "commands" / "findings.md", set(KINDS)),
         "plug-in": (
             DOCS / "commands" / "plugins.md",

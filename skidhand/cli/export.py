@@ -1,0 +1,96 @@
+"""``skidhand export``: series for people who analyse."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import closing
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from skidhand.cli.options import (
+    FleetOption,
+    LogbookOption,
+    SettingsOption,
+    StoreOption,
+    fleet_of,
+    look_into_logbook,
+    parse_time,
+    settings_from,
+    talk,
+)
+from skidhand.errors import UserError
+
+
+class FileFormat(StrEnum):
+    """How series are written; a table on a screen would serve nobody."""
+
+    CSV = "csv"
+    JSON = "json"
+    PARQUET = "parquet"
+
+
+class Policy(StrEnum):
+    """Which samples are taken."""
+
+    GOOD = "good"
+    USABLE = "usable"
+    ALL = "all"
+
+
+def command(
+    skid: Annotated[str, typer.Argument(help="The skid's id.")],
+    since: Annotated[str, typer.Option("--since", metavar="TIME", help="From this time on.")],
+    until: Annotated[str, typer.Option("--until", metavar="TIME", help="Up to this time, which is not included.")],
+    series: Annotated[
+        list[str] | None,
+        typer.Option("--series", metavar="NAME", help="A tag, or UNIT.QUANTITY (--cleaned); may be repeated."),
+    ] = None,
+    cleaned: Annotated[
+        bool, typer.Option("--cleaned", help="Cleaned minutes with their flags, and derived series.")
+    ] = False,
+    resolution: Annotated[
+        int | None, typer.Option("--resolution", min=1, metavar="SECONDS", help="Snaps up to 1, 2, 5 ... minutes.")
+    ] = None,
+    policy: Annotated[Policy, typer.Option("--policy", help="Good; usable: Uncertain too; or all.")] = Policy.USABLE,
+    as_of: Annotated[
+        str | None, typer.Option("--as-of", metavar="VERSION", help="The store as it was at this version.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", dir_okay=False, metavar="FILE", help="Into this file, not to stdout.")
+    ] = None,
+    settings_file: SettingsOption = None,
+    store: StoreOption = None,
+    logbook: LogbookOption = None,
+    fleet: FleetOption = None,
+    format: Annotated[FileFormat, typer.Option("--format", help="How to write.")] = FileFormat.CSV,
+) -> None:
+    """Export one skid's series, raw or cleaned; the same request gives the same bytes.
+
+    \b
+    Example:
+        skidhand export tf-skid-1 --since 2026-03-01 --until 2026-04-01 --cleaned --format parquet --out march.parquet
+    """
+    from analytics.export import Request, export
+    from skidhand.stores import open_store
+
+    if out is None and format is FileFormat.PARQUET and sys.stdout.isatty():
+        raise UserError("Parquet is not for a screen; give --out FILE")
+    settings = settings_from(settings_file, store=store, logbook=logbook, fleet=fleet)
+    request = Request(
+        skid=skid,
+        start=parse_time(since),
+        end=parse_time(until),
+        names=tuple(series or ()),
+        stage="cleaned" if cleaned else "raw",
+        resolution=resolution,
+        policy=policy.value,
+    )
+    book, _ = look_into_logbook(settings)
+    with book, closing(open_store(settings.store)) as samples:
+        version = fleet_of(settings, book)
+        done = export(samples, version, request, format=format.value, out=out or sys.stdout.buffer, as_of=as_of)
+    width = f" at {done.width} s" if done.width else ""
+    talk(f"{done.rows:,} rows{width}; fleet version {version.digest[:12]}; the same again: --as-of {done.version}")
