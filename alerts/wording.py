@@ -34,6 +34,10 @@ FORBIDDEN: Final = re.compile(
 )
 """What no message may say: that something is safe, or an order to open, enter or start it."""
 
+COMPARED: Final = ("limit", "terminal", "usual", "expected")
+"""How the name ends of a number that the first one is compared with."""
+
+PERCENT: Final = "reject_ratio"
 DAYS_BY_NAME: Final = 6
 HALF_DAY: Final = timedelta(hours=12)
 
@@ -160,16 +164,26 @@ def _cause(words: Words, cause: str | None) -> str:
 
 
 def _value(words: Words, numbers: Sequence[Number], *, limit: bool = True) -> str:
-    """The first number, beside the limit that it is compared with if there is one in the same unit."""
+    """The first number; with ``limit``, beside what it is compared with: a limit, or what is usual."""
     if not numbers:
         return ""
-    first = numbers[0]
-    against = next((n for n in numbers[1:] if "limit" in n.name and n.unit == first.unit), None)
+    first, *others = (_spoken(number) for number in numbers)
     value = figure(first.value)
-    if against is not None and limit:
-        value = words.of.format(value=value, limit=figure(against.value))
+    for other in others if limit else ():
+        ending = other.name.rpartition("_")[2]
+        if other.unit == first.unit and ending in COMPARED:
+            said = words.usual if ending in ("usual", "expected") else words.of
+            value = said.format(value=value, limit=figure(other.value))
+            break
     unit = re.sub(r"[\[\]{}]", "", label(first.unit))
     return f"{words.numbers.get(first.name, first.name.replace('_', ' '))} {value} {unit}".rstrip()
+
+
+def _spoken(number: Number) -> Number:
+    """A share that people think of in percent, in percent."""
+    if number.unit == "1" and number.name.startswith(PERCENT):
+        return number.model_copy(update={"value": number.value * 100, "unit": "%"})
+    return number
 
 
 def figure(value: float) -> str:

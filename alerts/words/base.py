@@ -40,4 +40,5 @@ class Words:
     since: str  # {when}
     since_short: str  # {when}
     of: str  # {value} {limit}
+    usual: str  # {value} {limit}
     more: str  # {n}

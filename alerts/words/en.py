@@ -70,7 +70,14 @@ WORDS: Final = Words(
     kinds=_KINDS,
     other=KindWords("{unit} {kind}", "check"),
     causes=_CAUSES,
-    numbers={"dp": "dP", "pdr": "PDR", "reject_ratio": "reject", "outlet_oil": "oil", "oil": "oil"},
+    numbers={
+        "dp": "dP",
+        "pdr": "PDR",
+        "reject_ratio": "reject",
+        "pressure_drop_ratio": "PDR",
+        "outlet_oil": "oil",
+        "oil": "oil",
+    },
     priorities={"low": "LOW", "medium": "MED", "high": "HIGH"},
     cautions={
         "pressure": ("pressure", "pressure"),
@@ -94,5 +101,6 @@ WORDS: Final = Words(
     since=" since {when}",
     since_short=" {when}",
     of="{value} of {limit}",
+    usual="{value}, usual {limit}",
     more="+{n} more",
 )

@@ -232,3 +232,22 @@ def test_an_unknown_language_lists_those_that_there_are():
 def test_figures(value, said):
     """Three digits that count and never an exponent."""
     assert wording.figure(value) == said
+
+
+@pytest.mark.parametrize(
+    ("numbers", "said"),
+    [
+        ((("dp", 8.1, "[psi]"), ("dp_terminal", 12.0, "[psi]")), "dP 8.1 of 12 psi"),
+        ((("dp", 8.1, "[psi]"), ("dp_limit", 80.0, "kPa")), "dP 8.1 psi"),
+        ((("reject_ratio", 0.01, "1"), ("reject_ratio_expected", 0.02, "1")), "reject 1, usual 2 %"),
+        ((("oil", 31.0, "mg/L"), ("steadiness", 0.9, "1"), ("oil_usual", 12.0, "mg/L")), "oil 31, usual 12 mg/L"),
+        ((("turbidity", 30.0, "{NTU}"),), "turbidity 30 NTU"),
+        ((), ""),
+    ],
+)
+def test_the_value_stands_beside_what_it_is_compared_with(numbers, said):
+    """A limit, or what is usual, only in the same unit; units by their short names."""
+    given = tuple(Number(name=name, value=value, unit=unit) for name, value, unit in numbers)
+    head = finding("off-spec", "outlet", evidence=Evidence(numbers=given))
+    expected = f"outlet water off spec, {said} since 12:00" if said else "outlet water off spec since 12:00"
+    assert wording.title_of([head], VERSION.fleet, now=NOON) == expected
