@@ -51,7 +51,7 @@ class Drain:
         self.trouble = ""  # why the store gets nothing now, empty when all is well
 
     def step(self) -> bool:
-        """One commit at most; True when more than that waits.
+        """One commit at most; True when more waited than one may hold.
 
         Raises OutsideError when the store is away, IntegrityError when going on would do damage.
         """
@@ -59,6 +59,7 @@ class Drain:
             if not self._agreed:
                 self._agree()
             rows = self._spool.waiting(self._max_samples)
+            more = len(rows) < self._spool.depth().rows
             if rows:
                 self._commit(rows)
         except OutsideError:
@@ -66,7 +67,7 @@ class Drain:
             self._agreed = False
             raise
         self._pass_on_time()
-        return self._spool.depth().samples > self._max_samples
+        return more
 
     def _agree(self) -> None:
         """Fix the store's clock, and forget rows that it holds from before a kill."""

@@ -219,7 +219,8 @@ class Bench:
             pa.array(np.repeat(np.array(column, dtype=np.int64), self._counts)).cast(TIMESTAMP)
             for column in (self._times, self._received)
         )
-        columns: list[pa.Array[Any]] = [pa.array(self._lookup.series.to_numpy(zero_copy_only=False)[codes]), time]
+        series: Any = pa.DictionaryArray.from_arrays(codes, self._lookup.series).cast(pa.string())
+        columns: list[Any] = [series, time]
         columns += [pa.array(values, mask=np.isnan(values)), pa.array(quality), received]
         return pa.table(columns, schema=SAMPLES)
 
