@@ -46,13 +46,14 @@ class Intake:
             return
         if home is not None and home.id != place.id:
             place = self._join(place, home, finding)
-        grown = self._with(place, finding.id)
-        self.settle(grown, why=f"{finding.kind}, revision {finding.revision}", late=finding.late)
+        grown, grew = self._with(place, finding.id), finding.id not in place.findings
+        self.settle(grown, why=f"{finding.kind}, revision {finding.revision}", late=finding.late, grew=grew)
 
-    def settle(self, prompt: Prompt, *, why: str, late: bool = False) -> Prompt:
+    def settle(self, prompt: Prompt, *, why: str, late: bool = False, grew: bool = False) -> Prompt:
         """Bring ``prompt`` in line with its findings, and tell people what they must hear.
 
-        What only late data showed may close a prompt and change its words, but never tells anybody.
+        What only late data showed may close a prompt and change its words, but never tells anybody. ``grew``:
+        a finding has joined that nobody can have called false.
         """
         standing = grouping.standing(self._book.findings(prompt.findings), prompt.root)
         if not standing:
@@ -64,7 +65,7 @@ class Intake:
         if prompt.state == RETURNED:
             # Those who were told have the message still: nothing new is to be said unless it is worse.
             return self._step(fresh, "recur", why, tell=worse or not self._book.told(prompt.id))
-        if prompt.state == CLEARED and prompt.verdict != "false":
+        if prompt.state == CLEARED and (grew or prompt.verdict != "false"):
             return self._step(self._reopened(fresh), "recur", why, tell=True)
         if worse:
             return self._step(fresh, "escalate", f"{why}: now {fresh.priority}, {fresh.route}", tell=True)

@@ -62,6 +62,15 @@ def test_a_false_call_stays_quiet_until_it_is_worse(scene):
     assert (scene.only().state, len(scene.phone.sent)) == ("unacknowledged", 2)
 
 
+def test_what_joins_a_false_call_is_news(scene):
+    """Nobody has called the new finding false: its prompt is told again, with no verdict."""
+    root = finding("oil-carry-over", "weir-tank")
+    scene.see(root)
+    scene.answer(scene.only().code, "false")
+    scene.see(finding(root=root.id), at=NOON + HOUR)
+    assert (scene.only().state, scene.only().verdict, len(scene.phone.sent)) == ("unacknowledged", None, 2)
+
+
 def test_wait_shelves_and_the_end_wakes(scene):
     """Shelved it is silent; when the time is over what still stands is told again, what is over is cleared."""
     one, two = finding(), dp_rise()
