@@ -9,6 +9,7 @@ from typing import Final
 
 from pydantic import BaseModel, ConfigDict
 
+from analytics.conditions import Water, water_at
 from analytics.detectors.base import Draft
 from analytics.evidence import number, plain, trace
 from analytics.tank_usual import TankReadings, Usual
@@ -40,21 +41,28 @@ class Source:
         return self.unit.tags[self.role]
 
 
-def oil_source(unit: UnitView, skid: SkidView) -> Source | None:
-    """The analyser of the water that leaves the tank: its own, else the inlet of the nearest cyclone behind it."""
-    if unit.has("outlet_oil"):
-        return Source(unit, "outlet_oil")
-    after = (skid.by_id[name] for name in skid.after(unit.id))
-    return next((Source(view, "inlet_oil") for view in after if view.has("inlet_oil")), None)
+@dataclass(frozen=True, slots=True)
+class Tank:
+    """The tank with what tells of it: the analyser of the water that leaves, and those further on, nearest first."""
+
+    unit: UnitView
+    source: Source
+    others: tuple[Source, ...]
+    water: Water
 
 
-def partners(unit: UnitView, skid: SkidView, source: Source) -> tuple[Source, ...]:
-    """Oil analysers further downstream, nearest first."""
-    found: dict[str, Source] = {}
-    for view in (skid.by_id[name] for name in skid.after(unit.id)):
-        if view.has("outlet_oil") and view.tags["outlet_oil"] != source.tag:
-            found.setdefault(view.tags["outlet_oil"], Source(view, "outlet_oil"))
-    return tuple(found.values())[:PARTNERS]
+def tank_of(unit: UnitView, skid: SkidView) -> Tank | None:
+    """Its own analyser, else the inlet of the nearest cyclone behind it; None without either."""
+    after = [skid.by_id[name] for name in skid.after(unit.id)]
+    choice = [Source(unit, "outlet_oil")] if unit.has("outlet_oil") else []
+    choice += [Source(view, "inlet_oil") for view in after if view.has("inlet_oil")]
+    if not choice:
+        return None
+    others: dict[str, Source] = {}
+    for view in after:
+        if view.has("outlet_oil") and view.tags["outlet_oil"] != choice[0].tag:
+            others.setdefault(view.tags["outlet_oil"], Source(view, "outlet_oil"))
+    return Tank(unit, choice[0], tuple(others.values())[:PARTNERS], water_at(unit, skid))
 
 
 class Told(BaseModel):
@@ -80,9 +88,7 @@ class Bin(TankReadings):
 
 
 def draft(
-    unit: UnitView,
-    source: Source,
-    others: tuple[Source, ...],
+    tank: Tank,
     usual: Usual | None,
     kept: Sequence[Bin],
     told: Told,
@@ -97,20 +103,17 @@ def draft(
         onset=told.onset,
         severity=told.severity,
         confidence=round(0.6 + 0.15 * told.surged + 0.15 * told.downstream, 2),
-        unit=unit.id,
+        unit=tank.unit.id,
         cause=told.cause,
         ended=ended,
-        evidence=Evidence(
-            numbers=tuple(_numbers(unit, source, others, usual, told)), traces=_traces(unit, source, others, kept)
-        ),
-        ruled_out=tuple(_ruled_out(source, others, usual, told)),
+        evidence=Evidence(numbers=tuple(_numbers(tank, usual, told)), traces=_traces(tank, kept)),
+        ruled_out=tuple(_ruled_out(tank, usual, told)),
         first_step=STEPS.get(told.cause or "", ANY_STEP),
     )
 
 
-def _numbers(
-    unit: UnitView, source: Source, others: tuple[Source, ...], usual: Usual | None, told: Told
-) -> list[Number]:
+def _numbers(tank: Tank, usual: Usual | None, told: Told) -> list[Number]:
+    unit, source, others = tank.unit, tank.source, tank.others
     now, mid = told.now, TankReadings(minute=told.now.minute, down=(None,) * len(others))
     if usual is not None:
         mid = usual.middle
@@ -135,7 +138,8 @@ def _numbers(
     return found if usual is None else [*found, plain("slope_of_oil_in_load", usual.slope)]
 
 
-def _traces(unit: UnitView, source: Source, others: tuple[Source, ...], kept: Sequence[Bin]) -> tuple[Trace, ...]:
+def _traces(tank: Tank, kept: Sequence[Bin]) -> tuple[Trace, ...]:
+    unit, source, others = tank.unit, tank.source, tank.others
     minutes = [b.minute for b in kept]
     columns: list[tuple[UnitView, str, str, list[float | None]]] = [
         (source.unit, source.role, "oil", [b.oil for b in kept]),
@@ -150,8 +154,8 @@ def _traces(unit: UnitView, source: Source, others: tuple[Source, ...], kept: Se
     )
 
 
-def _ruled_out(source: Source, others: tuple[Source, ...], usual: Usual | None, told: Told) -> list[RuledOut]:
-    now, found = told.now, list[RuledOut]()
+def _ruled_out(tank: Tank, usual: Usual | None, told: Told) -> list[RuledOut]:
+    now, found, tag = told.now, list[RuledOut](), tank.source.tag
     if usual is None:
         return [RuledOut(what="nothing", why="what this tank usually gives is not learnt yet; it is above its limit")]
     if now.flow and usual.middle.flow and told.expected:
@@ -159,9 +163,9 @@ def _ruled_out(source: Source, others: tuple[Source, ...], usual: Usual | None, 
         more = f"{now.oil / told.expected:.1f}" if now.oil else "?"
         found.append(RuledOut(what="a flow step", why=f"flow is {moved}; oil is {more} times what that explains"))
     if told.downstream:
-        found.append(RuledOut(what=f"{source.tag} alone", why="an oil analyser further on has risen with it"))
+        found.append(RuledOut(what=f"{tag} alone", why="an oil analyser further on has risen with it"))
     elif told.surged:
-        found.append(RuledOut(what=f"{source.tag} alone", why="the inlet flow surged before it"))
-    elif not others:
-        found.append(RuledOut(what=f"a fouled {source.tag}", why="it rose within two hours; fouling takes longer"))
+        found.append(RuledOut(what=f"{tag} alone", why="the inlet flow surged before it"))
+    elif not tank.others:
+        found.append(RuledOut(what=f"a fouled {tag}", why="it rose within two hours; fouling takes longer"))
     return found

@@ -6,15 +6,14 @@ own quiet hours, the last two days of them.
 
 from __future__ import annotations
 
-from math import log
-from statistics import mean
+from math import isfinite, log
+from statistics import fmean
 from typing import ClassVar, Final
 
 import numpy as np
 
-from analytics.carry_over_drafts import Bin, Source, Told, draft, oil_source, partners
+from analytics.carry_over_drafts import Bin, Tank, Told, draft, tank_of
 from analytics.changepoints import onset
-from analytics.conditions import water_at
 from analytics.detectors.base import Coverage, Draft, State
 from analytics.frame import Block
 from analytics.tank_usual import TankReadings, Usual, learn, middle
@@ -27,8 +26,8 @@ ENOUGH: Final = 3  # usable minutes in a bin
 HOUR: Final = 12  # quiet bins that make an hour to learn from
 LEARN: Final = 6  # hours before anything but the limit is judged
 LEARNT: Final = 48  # hours that are kept
-CHANGE: Final = log(1.6)  # oil over expected that counts
-NOISE: Final = 5.0  # the change that counts is never below so many standard deviations between hours
+CHANGE: Final = log(1.5)  # oil over expected that counts
+NOISE: Final = 4.0  # the change that counts is never below so many standard deviations between hours
 OPEN_AFTER: Final = 2  # bins in a row beyond
 LIMIT_AFTER: Final = 6  # bins in a row above the limit
 CLOSE_AFTER: Final = 6  # bins in a row back
@@ -38,7 +37,7 @@ KEPT: Final = 144  # bins kept for dating and traces: 12 h
 SURGE: Final = 1.25  # flow over usual
 SURGE_BINS: Final = 24  # for so long a surge may be the reason: 2 h
 RETURN: Final = 240  # minutes for which a filter's wash water may come back through the tank
-RETURN_ALLOWS: Final = log(1.5)  # so much more oil is usual then
+RETURN_ALLOWS: Final = log(1.6)  # so much more oil is usual then
 PARTNER: Final = log(1.2)  # oil downstream over usual that confirms
 FAST: Final = 0.5  # of the change that counts, within an hour or two
 HIGH: Final = log(3.0)  # change at which it is severe
@@ -73,17 +72,17 @@ class OilCarryOver:
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """An oil analyser behind the tank; the rest tells causes and rules out the analyser."""
-        source = oil_source(unit, skid)
-        if source is None:
+        tank = tank_of(unit, skid)
+        if tank is None:
             return Coverage(frozenset(), missing=("outlet_oil, or inlet_oil of a cyclone behind the tank",))
         weaker = []
         if not unit.has("inlet_flow"):
             weaker.append("inlet_flow: a flow step looks like carry-over, and slugs are not told")
         if not unit.has("level", "interface_level"):
             weaker.append("level and interface_level: a stuck skim is not told")
-        if water_at(unit, skid).tag is None:
+        if tank.water.tag is None:
             weaker.append("temperature: cold feed looks like carry-over")
-        if not partners(unit, skid, source):
+        if not tank.others:
             weaker.append("an oil analyser further on: slow carry-over is left to the limit, it may be the analyser")
         return Coverage(self.kinds, weaker=tuple(weaker))
 
@@ -95,10 +94,9 @@ class OilCarryOver:
         """Minute by minute; judged at the last minute of each 5 on the clock."""
         assert isinstance(state, CarryOverState)
         now, drafts = state.model_copy(), list[Draft]()
-        source = oil_source(unit, skid)
-        assert source is not None
-        others = partners(unit, skid, source)
-        readings = _readings(unit, skid, block, source, others)
+        tank = tank_of(unit, skid)
+        assert tank is not None
+        readings = _readings(tank, block)
         washing = np.any([*block.washing.values(), np.zeros(len(block), dtype=bool)], axis=0)
         for i, minute in enumerate(block.minutes.tolist()):
             if washing[i]:
@@ -106,52 +104,45 @@ class OilCarryOver:
             if (reading := readings[i]) is not None:
                 now.minutes = (*now.minutes, reading)
             if minute % BIN == BIN - 1:
-                drafts += _end_bin(unit, source, others, now, minute)
+                drafts += _end_bin(tank, now, minute)
         return now, drafts
 
 
 PLUGIN = OilCarryOver()
 
 
-def _readings(
-    unit: UnitView, skid: SkidView, block: Block, source: Source, others: tuple[Source, ...]
-) -> list[TankReadings | None]:
-    water = water_at(unit, skid)
-    columns = {role: block.clean(unit.id, role) for role in ("inlet_flow", "level", "interface_level", "skim_flow")}
-    oil, celsius = block.clean(source.unit.id, source.role), water.celsius(block)
-    down = [block.clean(other.unit.id, other.role) for other in others]
+def _readings(tank: Tank, block: Block) -> list[TankReadings | None]:
+    """Each minute's figures, None where the minute is of no use."""
+    own = [block.clean(tank.unit.id, role) for role in ("inlet_flow", "level", "interface_level", "skim_flow")]
+    oil = block.clean(tank.source.unit.id, tank.source.role)
+    down = [block.clean(other.unit.id, other.role) for other in tank.others]
     usable = block.running & np.isfinite(oil) & (oil > 0)
-
-    def at(i: int) -> TankReadings:
-        figures = {role: float(c[i]) if np.isfinite(c[i]) else None for role, c in columns.items()}
-        level, interface = figures["level"], figures["interface_level"]
-        warm = float(celsius[i]) if np.isfinite(celsius[i]) else None
-        return TankReadings(
-            minute=int(block.minutes[i]),
-            oil=float(oil[i]),
-            flow=figures["inlet_flow"],
-            viscosity=water.viscosity_ratio(warm),
-            level=level,
-            pad=None if level is None or interface is None else level - interface,
-            skim=figures["skim_flow"],
-            celsius=warm,
-            down=tuple(float(d[i]) if np.isfinite(d[i]) else None for d in down),
-        )
-
-    return [at(i) if usable[i] else None for i in range(len(block))]
+    figures = np.array([oil, *own, tank.water.celsius(block), *down]).T.tolist()
+    return [
+        _reading(minute, [x if isfinite(x) else None for x in row]) if good else None
+        for minute, row, good in zip(block.minutes.tolist(), figures, usable.tolist(), strict=True)
+    ]
 
 
-def _end_bin(unit: UnitView, source: Source, others: tuple[Source, ...], s: CarryOverState, minute: int) -> list[Draft]:
+def _reading(minute: int, row: list[float | None]) -> TankReadings:
+    oil, flow, level, interface, skim, celsius, *down = row
+    pad = None if level is None or interface is None else level - interface
+    return TankReadings(
+        minute=minute, oil=oil, flow=flow, level=level, pad=pad, skim=skim, celsius=celsius, down=tuple(down)
+    )
+
+
+def _end_bin(tank: Tank, s: CarryOverState, minute: int) -> list[Draft]:
     taken, s.minutes = s.minutes, ()
     if len(taken) < ENOUGH:
         return []
     now = middle(taken)
+    now = now.model_copy(update={"viscosity": tank.water.viscosity_ratio(now.celsius)})
     flows = [b.flow for b in (*s.kept[1 - LAG :], now) if b.flow and now.minute - b.minute < LAG * BIN]
-    mixed = mean(flows) if flows else None
-    expected = None if s.usual is None else s.usual.expected(now.load(mixed))
+    expected = None if s.usual is None else s.usual.expected(now.load(fmean(flows) if flows else None))
     excess = None if expected is None or not now.oil else log(now.oil / expected)
     s.kept = (*s.kept, Bin(**now.model_dump(), expected=expected, excess=excess))[-KEPT:]
-    drafts = _judge(unit, source, others, s, minute)
+    drafts = _judge(tank, s, minute)
     _learn(s, now, minute)
     return drafts
 
@@ -172,10 +163,11 @@ def _returning(s: CarryOverState, minute: int) -> bool:
     return s.washed is not None and minute - s.washed < RETURN
 
 
-def _judge(unit: UnitView, source: Source, others: tuple[Source, ...], s: CarryOverState, minute: int) -> list[Draft]:
-    now, limit = s.kept[-1], unit.limits["outlet_oil_high"]
+def _judge(tank: Tank, s: CarryOverState, minute: int) -> list[Draft]:
+    now, limit = s.kept[-1], tank.unit.limits["outlet_oil_high"]
     counts = CHANGE if s.usual is None else max(CHANGE, NOISE * s.usual.noise)
-    allowed = counts + (RETURN_ALLOWS if _returning(s, minute) else 0.0)
+    surged = s.usual is not None and _surged(s, s.usual)
+    allowed = counts + (RETURN_ALLOWS if _returning(s, minute) and not surged else 0.0)
     # A limit below what the tank always gives says nothing.
     speaks = s.usual is None or s.usual.expected(s.usual.load) < limit
     over = speaks and now.oil is not None and now.oil > limit
@@ -191,12 +183,12 @@ def _judge(unit: UnitView, source: Source, others: tuple[Source, ...], s: CarryO
             return []
         began = _began(s, counts)
         s.other = 0
-        s.told = _told(unit, s, str(began), began, severity, minute)
-        return [draft(unit, source, others, s.usual, s.kept, s.told, minute)]
+        s.told = _told(tank, s, str(began), began, severity, minute)
+        return [draft(tank, s.usual, s.kept, s.told, minute)]
     if s.inside >= CLOSE_AFTER:
         told, s.told, s.above, s.beyond = s.told, None, 0, 0
-        return [draft(unit, source, others, s.usual, s.kept, told, minute, ended=minute + 1 - CLOSE_AFTER * BIN)]
-    fresh = _told(unit, s, s.told.key, s.told.onset, severity, minute)
+        return [draft(tank, s.usual, s.kept, told, minute, ended=minute + 1 - CLOSE_AFTER * BIN)]
+    fresh = _told(tank, s, s.told.key, s.told.onset, severity, minute)
     worse = severity == "high" and s.told.severity != "high"
     named = s.told.cause is None and fresh.cause is not None
     s.other = s.other + 1 if worse or named else 0
@@ -205,7 +197,7 @@ def _judge(unit: UnitView, source: Source, others: tuple[Source, ...], s: CarryO
     s.other = 0
     keep = {"cause": s.told.cause or fresh.cause, "severity": "high" if worse else s.told.severity}
     s.told = fresh.model_copy(update=keep)
-    return [draft(unit, source, others, s.usual, s.kept, s.told, minute)]
+    return [draft(tank, s.usual, s.kept, s.told, minute)]
 
 
 def _real(s: CarryOverState, usual: Usual, counts: float) -> bool:
@@ -224,7 +216,7 @@ def _surged(s: CarryOverState, usual: Usual) -> bool:
     return bool(flows) and usual.middle.flow is not None and max(flows) > SURGE * usual.middle.flow
 
 
-def _cause(unit: UnitView, s: CarryOverState, minute: int) -> str | None:
+def _cause(tank: Tank, s: CarryOverState, minute: int) -> str | None:
     now, usual = s.kept[-1], s.usual
     if usual is None:
         return None
@@ -232,7 +224,7 @@ def _cause(unit: UnitView, s: CarryOverState, minute: int) -> str | None:
     if _surged(s, usual):
         return "slug" if beyond else "overload"
     thick = now.pad is not None and usual.middle.pad is not None and now.pad > THICKER * usual.middle.pad
-    if thick and now.pad is not None and now.pad > unit.limits["oil_layer_high"] and not now.skim:
+    if thick and now.pad is not None and now.pad > tank.unit.limits["oil_layer_high"] and not now.skim:
         return "stuck-skim"
     if _returning(s, minute):
         return "own-return"
@@ -240,7 +232,7 @@ def _cause(unit: UnitView, s: CarryOverState, minute: int) -> str | None:
     return "cold-feed" if not beyond and cold > PARTNER else None
 
 
-def _told(unit: UnitView, s: CarryOverState, key: str, began: int, severity: Severity, minute: int) -> Told:
+def _told(tank: Tank, s: CarryOverState, key: str, began: int, severity: Severity, minute: int) -> Told:
     now, usual = s.kept[-1], s.usual
     surged = usual is not None and _surged(s, usual)
     downstream = usual is not None and any(
@@ -249,7 +241,7 @@ def _told(unit: UnitView, s: CarryOverState, key: str, began: int, severity: Sev
     return Told(
         key=key,
         onset=began,
-        cause=_cause(unit, s, minute),
+        cause=_cause(tank, s, minute),
         severity=severity,
         now=middle(s.kept[-OPEN_AFTER:]),
         expected=now.expected,
