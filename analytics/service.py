@@ -259,7 +259,8 @@ class Analyzer:
             if before is None:
                 before = next(iter(self._logbook.analysis.history(finding.id)[-1:]), None)
             if before is not None:
-                kept = {"detected": min(before.detected, finding.detected), "late": before.late}
+                late = before.late and finding.state != "open"  # what stands again is no history
+                kept = {"detected": min(before.detected, finding.detected), "late": late}
                 finding = finding.model_copy(update={"revision": before.revision + 1, **kept})
             latest[finding.id] = finding
             numbered.append(finding)

@@ -6,6 +6,7 @@ whether it goes a minute at a time or a day at a time.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -71,7 +72,7 @@ class Walk:
         if view is not None:
             rules = rules_of(view)
             rows = self._rows(rules, read(start, stop))
-            quiet, drafts = silence.step_silence(rows, start, stop, self.memory.silence, self.silent_minutes)
+            quiet, drafts = silence.step_silence(rows, start, stop, self.memory.silence, self._allowed(view))
             block, carry = clean(view, rows, start, stop, self.memory.carry, rules=rules)
             memory = replace(self.memory, carry=carry, silence=quiet)
             self.memory, said = advance(view, block, memory, self.detectors)
@@ -84,6 +85,15 @@ class Walk:
     def _rows(self, rules: Rules, samples: pa.Table) -> Rows:
         others = [tag for tag in self._all_tags if tag not in rules.tags]
         return rows_of(samples, self.skid, [*rules.tags, *others])
+
+    def _allowed(self, view: SkidView) -> int:
+        """Minutes of silence that mean nothing yet: a slow skid may miss two reports of its fastest instrument.
+
+        A periodic instrument whose interval is not given counts as fast.
+        """
+        known = [i for i in view.instruments.values() if i.reporting == "periodic" or i.expected_s]
+        fastest = min((i.expected_s or 0.0 for i in known), default=0.0)
+        return max(self.silent_minutes, math.ceil(3.0 * fastest / 60.0))
 
     def _begin_anew(self, segment: Segment) -> None:
         """Another placement: what stood there ends, and every baseline begins anew."""

@@ -142,3 +142,12 @@ def test_silence_is_judged_from_receive_times(stops):
     final = {f.kind: f for f in filled.ledger.revisions}["no-data"]
     assert final.cause == "carrier"
     assert (final.onset, final.ended) == (closed.onset, closed.ended)
+
+
+def test_a_slow_skid_is_not_silent_between_its_reports():
+    """A skid whose fastest instrument reports every half hour may be quiet for an hour and a half."""
+    slow = fleet(FLEET.replace("period: 10}", "period: 1800}"))
+    calm = {tag: rows for tag, rows in steady(HOURS, step=1800.0).items() if tag in ("FT-1", "PDT-1", "TT-1")}
+    assert walked(samples(calm), versions=[(T0, slow)]).ledger.revisions == []
+    quick = walked(samples(calm)).ledger.revisions
+    assert {f.kind for f in quick} == {"no-data"}
