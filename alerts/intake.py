@@ -44,9 +44,10 @@ class Intake:
             if not finding.late:
                 self._raise(finding)
             return
+        grew = finding.id not in (home or place).findings
         if home is not None and home.id != place.id:
             place = self._join(place, home, finding)
-        grown, grew = self._with(place, finding.id), finding.id not in place.findings
+        grown = self._with(place, finding.id)
         self.settle(grown, why=f"{finding.kind}, revision {finding.revision}", late=finding.late, grew=grew)
 
     def settle(self, prompt: Prompt, *, why: str, late: bool = False, grew: bool = False) -> Prompt:
