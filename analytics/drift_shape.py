@@ -11,16 +11,19 @@ from analytics.frame import F64
 
 # Common practice, no source.
 TREND: Final = 0.6  # Kendall's tau from which a series goes one way
-STEP: Final = 0.4  # of the whole change: a drift makes no larger step between two bins
+STEP: Final = 0.4  # of the whole change: a drift makes no larger step between two parts
+LEAST: Final = 6  # parts from which anything is said
+PARTS: Final = 12  # at most, into which a series is cut: what comes and goes within one does not count
 
 
 def steady(values: F64) -> bool:
     """True if ``values`` (n,), the newest last, go one way (Kendall, Biometrika 30, 1938, 81) and without a jump."""
-    change = float(np.median(values[-3:]) - np.median(values[:3]))
-    if len(values) < 6 or change == 0.0:
+    parts = np.array([np.median(part) for part in np.array_split(values, min(PARTS, len(values)))])
+    change = float(np.median(parts[-2:]) - np.median(parts[:2]))
+    if len(parts) < LEAST or change == 0.0:
         return False
-    tau = float(kendalltau(np.arange(len(values)), values).statistic)
-    return abs(tau) >= TREND and float(np.max(np.abs(np.diff(values)))) <= STEP * abs(change)
+    tau = float(kendalltau(np.arange(len(parts)), parts).statistic)
+    return abs(tau) >= TREND and float(np.max(np.abs(np.diff(parts)))) <= STEP * abs(change)
 
 
 def hinge(values: F64) -> int:

@@ -25,7 +25,8 @@ from skidhand.model.finding import Evidence, RuledOut
 BIN: Final = 30  # minutes
 ENOUGH: Final = 15  # usable minutes in a bin
 LEARN: Final = 24  # bins (12 h of service) before anything is judged
-KEPT: Final = 96  # bins that make the usual and date the drift: 48 h of service
+KEPT: Final = 144  # bins kept: 72 h of service
+OLDER: Final = 2 / 3  # of the kept bins make the usual: a drift under way must not
 CHANGE: Final = log(1.5)  # deviation that counts
 NOISE: Final = 4.0  # it is never below so many standard deviations of the usual scatter
 BACK: Final = 0.5  # of the deviation that counts
@@ -224,7 +225,8 @@ def _same_load(now: Bin, usual: Bin) -> bool:
     return abs(flow) < SAME_LOAD and abs(log(now.viscosity / usual.viscosity)) < SAME_LOAD
 
 
-def _usual(kept: tuple[Bin, ...]) -> Bin:
+def _usual(bins: tuple[Bin, ...]) -> Bin:
+    kept = bins[: round(OLDER * len(bins))]
     return Bin(
         minute=kept[-1].minute,
         reading=median(b.reading for b in kept),
