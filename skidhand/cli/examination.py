@@ -82,7 +82,7 @@ def _spool(settings: Settings) -> Iterator[Found]:
         return
     seen = peek(path)
     oldest = "" if seen.oldest_us is None else f", the oldest {_age_us(seen.oldest_us)} old"
-    yield Found("spool", str(path), True, f"{seen.samples:,} samples wait ({seen.bytes:,} bytes{oldest})")
+    yield Found("spool", str(path), True, f"samples waiting: {seen.samples:,} ({seen.bytes:,} bytes{oldest})")
     for reason, count in seen.refused.items():
         means = MEANING[Reason(reason)] if reason in {*Reason} else "a reason of another version"
         yield Found("refused", reason, None, f"{count:,} since the spool was made: {means}")

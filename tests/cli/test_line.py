@@ -58,7 +58,7 @@ def test_the_whole_line(run, home, installed, services):
     rows = {(row["part"], row["what"]): row for row in json.loads(seen.out)}
     assert (seen.code, {key: row["note"] for key, row in rows.items() if row["well"] is False}) == (0, {})
     assert ("last refused", "bad-json") in rows
-    assert "0 samples wait" in rows["spool", "skidhand-data/spool.db"]["note"]
+    assert "samples waiting: 0 (" in rows["spool", "skidhand-data/spool.db"]["note"]
     services.send_signal(signal.SIGTERM)
     assert services.wait(PATIENCE_S) == 0
     lines = (home / "log").read_text(encoding="utf-8").splitlines()

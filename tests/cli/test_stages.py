@@ -207,3 +207,31 @@ def test_doctor_shows_settings(run, monkeypatch):
     assert rows["broker.password"] == ("********", "environment SKIDHAND_BROKER__PASSWORD")
     assert "tern" not in ran.out + ran.err
     assert "SKIDHAND_STROE" in ran.err
+
+
+def test_doctor_looks_into_a_spool_that_is_in_use(run, plant):
+    """While ingest holds the spool doctor tells what waits in it and what was refused, with the last examples."""
+    from ingest.reasons import Reason, Refusal
+    from ingest.refusal_log import RefusedMessage
+    from ingest.spool import Spool
+
+    when = micros(START)
+    refused = RefusedMessage(when, "skidhand/tansy-4/x/samples", b"\xff{", (Refusal(Reason.BAD_UTF8, 3, "byte 0"),))
+    with Spool("skidhand-data/spool.db") as spool:
+        spool.append(table([("tf-skid-1/PDT-301", when, 4.0, 0, when)]), refused=[refused])
+        _, rows = doctor(run)
+    assert rows["spool", "skidhand-data/spool.db"]["well"] is True
+    assert rows["spool", "skidhand-data/spool.db"]["note"].startswith("samples waiting: 1 (")
+    assert rows["refused", "bad-utf8"]["note"].startswith("3 since the spool was made: ")
+    assert "byte 0" in rows["last refused", "bad-utf8"]["note"]
+    assert "\\xff{" in rows["last refused", "bad-utf8"]["note"]
+
+
+def test_doctor_and_a_spool_that_is_none(run, home):
+    """A file that is no spool is told, and doctor goes on to the rest."""
+    (home / "skidhand-data").mkdir()
+    (home / "skidhand-data" / "spool.db").write_bytes(b"no database at all, but long enough to be looked at")
+    code, rows = doctor(run)
+    assert code == 1
+    assert rows["spool", "skidhand-data/spool.db"]["well"] is False
+    assert ("logbook", "./skidhand-data/logbook.db") in rows
