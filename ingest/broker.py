@@ -49,6 +49,8 @@ class BrokerSettings:
             raise SettingsError("a shared subscription group needs MQTT 5; set protocol '5' or leave the group out")
         if self.group is not None and (not self.group or set(self.group) & set("/+#")):
             raise SettingsError(f"group {self.group!r} must be a name without '/', '+' and '#'")
+        if self.key_file is not None and self.cert_file is None:
+            raise SettingsError(f"key_file {self.key_file} belongs to a certificate; give cert_file too")
         if not 0 < self.receive_maximum <= 65_535:
             raise SettingsError(f"receive_maximum {self.receive_maximum} must be from 1 to 65535")
 

@@ -71,11 +71,15 @@ class Spool:
         self.max_bytes, self._reserve = max_bytes, reserve_bytes
         self._file = SpoolFile(self.path)
         self.refusals = RefusalLog(self._file)
-        self._depth = self._count()
-        with self._file.writing() as db:
-            for key in ("writer", "client"):
-                if self._file.get(key) is None:
-                    self._file.set(db, **{key: str(uuid.uuid4())})
+        try:
+            self._depth = self._count()
+            with self._file.writing() as db:
+                for key in ("writer", "client"):
+                    if self._file.get(key) is None:
+                        self._file.set(db, **{key: str(uuid.uuid4())})
+        except SpoolError:
+            self._file.close()
+            raise
 
     # --- what the spool knows about itself -------------------------------------------------------
 

@@ -79,9 +79,9 @@ def test_messages_reach_the_store(running, publisher, tmp_path, protocol):
     assert (stats.messages, stats.samples, stats.stored, stats.queued) == (300, 600, 600, 0)
     assert (stats.depth.rows, stats.lag_s, stats.refused, stats.trouble) == (0, 0.0, {}, {})
     with Logbook(str(tmp_path / "book.db")) as book:
-        until(lambda: book.heartbeats.all() and book.heartbeats.all()[0].figures["stored"] == 600)
-        beat = book.heartbeats.all()[0]
-    assert (beat.service, beat.depth, beat.note) == ("ingest", 0, "")
+        until(lambda: any(beat.figures["stored"] == 600 and beat.depth == 0 for beat in book.heartbeats.all()))
+        (beat,) = book.heartbeats.all()
+    assert (beat.service, beat.instance, beat.note) == ("ingest", "1", "")
     assert abs(beat.last_seen["tf-skid-1"] - WallClock().now()) < timedelta(minutes=5)
 
 
@@ -280,6 +280,7 @@ def test_a_start_that_would_do_damage_is_refused(tmp_path):
         ({"group": "a", "protocol": "3.1.1"}, "needs MQTT 5"),
         ({"group": "a/b"}, "without '/'"),
         ({"receive_maximum": 0}, "1 to 65535"),
+        ({"key_file": "key.pem"}, "give cert_file too"),
     ],
 )
 def test_settings_that_contradict_are_refused(wrong, match):
@@ -295,6 +296,18 @@ def test_a_replay_has_one_ingest(tmp_path):
             broker=BrokerSettings(group="a"), spool_path=tmp_path / "s.db", store=MemoryStore(),
             logbook=str(tmp_path / "b.db"), fleet=FLEET, clock_kind="stream",
         )  # fmt: skip
+
+
+def test_tls_files_that_cannot_be_used_are_named(tmp_path):
+    """A missing file ends the construction with its path, and lets go of the spool."""
+
+    class Nobody:
+        host, port = "127.0.0.1", 1
+
+    for wrong in ({"ca_file": tmp_path / "ca.pem"}, {"cert_file": tmp_path / "cert.pem"}):
+        with pytest.raises(SettingsError, match=r"certificates \(.*\.pem\)"):
+            service_of(Nobody, tmp_path, MemoryStore(), broker=wrong)
+    service_of(Nobody, tmp_path, MemoryStore()).stop()
 
 
 def test_settings_never_show_the_password():
