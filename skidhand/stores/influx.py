@@ -1,11 +1,15 @@
-"""Samples in an InfluxDB bucket: v1.8, v2 and v3 servers speak what this needs; tried on 1.6.7 behind a proxy.
+"""Samples in a bucket of an InfluxDB server.
 
-InfluxDB has no transaction and overwrites a point of the same tags and time. Exactly once, all or nothing and
+Servers from v1.8 on, v2 and v3 should speak what this needs: the v2 write API, and InfluxQL at ``/query``. Tried
+is 1.6.7 with a proxy that gives it the v2 write path.
+
+InfluxDB has no transaction, and overwrites a point of the same tags and time. Exactly once, all or nothing and
 the order among duplicates rest on this:
 
 * Samples are written first and the batch's ledger point last. A reader asks for each writer's last ledger
   point first and hides rows of later batches, so a batch is seen whole or not at all. A crash between the two
-  leaves hidden points; the spool sends those samples again, which writes the same points.
+  leaves hidden points; the spool sends those samples again, alone or in a larger batch, and that writes the
+  same points once more.
 * A writer's points carry its id as a tag, and one spool is one process, so no two processes write one point.
 * Of one key a writer keeps two points, slots 0 and 1. A later batch takes the slot that does not hold the
   winner among what has landed (or writes nothing, when its row loses to that winner), so the winner stays

@@ -166,6 +166,8 @@ class Server:
                 answer.close()  # one that was read to its end has given its connection back before
 
     def _parts(self, chunk: Any) -> Iterator[Part]:
+        if not isinstance(chunk, dict):
+            raise StoreError(f"{self._at('query')}: an answer that is none of InfluxDB's")
         for result in chunk.get("results", [chunk]):
             if "error" in result:
                 hint = _HINTS[404] if "not found" in result["error"] else ""
@@ -190,7 +192,7 @@ class Server:
             yield
         except InfluxDBError as error:
             status = error.response.status if error.response is not None else 0
-            said = f"{self._at(doing)}: {status} {error.message}{_HINTS.get(status, '')}"
+            said = f"{self._at(doing)}: {status} {str(error.message).strip()}{_HINTS.get(status, '')}"
             if status in {400, 422}:
                 raise IntegrityError(
                     f"{said}; nothing of this batch is visible and it stays in the spool. The bucket must keep data "

@@ -255,3 +255,6 @@ class LakeStore:
 def _with_day(rows: pa.Table) -> pa.Table:
     day = pa.array((micros_of(rows["time"]) // DAY).astype("int32")).cast(pa.date32())
     return pa.table([*rows.columns, day], schema=LAKE_SCHEMA)
+
+
+PLUGIN = LakeStore

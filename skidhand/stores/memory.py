@@ -158,3 +158,6 @@ class MemoryStore:
 
     def close(self) -> None:
         """Nothing to let go of."""
+
+
+PLUGIN = MemoryStore

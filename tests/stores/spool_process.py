@@ -1,4 +1,4 @@
-"""A process of its own that drains batches into a lake, or tidies it, until killed or done.
+"""A process of its own that drains batches into a store (a path is a lake), or tidies it, until killed or done.
 
 ``python -m tests.stores.spool_process write PATH WRITER COUNT`` writes batches 1 to COUNT as a spool would:
 one after the other from the last that it knows to have landed less one (which it sends again); it says
@@ -10,7 +10,7 @@ from __future__ import annotations
 import sys
 from datetime import timedelta
 
-from skidhand.stores.lake import LakeStore
+from skidhand.stores import open_store
 from tests.stores.support import START, Row, batch
 
 SERIES = 20
@@ -24,7 +24,7 @@ def rows_of(writer: str, number: int) -> list[Row]:
 
 def drain(path: str, writer: str, count: int) -> None:
     """Write what has not landed, and once more the last that has."""
-    store = LakeStore(path)
+    store = open_store(path)
     last = store.landed(writer)
     for number in range(max(1, last.number) if last else 1, count + 1):
         store.write(batch(number, rows_of(writer, number), writer=writer))
@@ -33,7 +33,7 @@ def drain(path: str, writer: str, count: int) -> None:
 
 def tidy(path: str) -> None:
     """Tidy again and again; the days are open, then over."""
-    store = LakeStore(path)
+    store = open_store(path)
     for round_ in range(1_000_000):
         print("tidying", flush=True)  # noqa: T201 - what the parent waits for
         for _ in store.tidy(now=START + timedelta(days=round_ % 2 * 3)):

@@ -209,10 +209,14 @@ def shared() -> Influx:
     return server
 
 
+def elsewhere() -> str:
+    """The running v2 server to use instead of one of our own; empty when there is none."""
+    return os.environ.get(ELSEWHERE, "")
+
+
 def new_url() -> str:
     """A store's URL of a new, empty bucket on the server of this test run."""
-    elsewhere = os.environ.get(ELSEWHERE)
-    return _new_v2_url(elsewhere) if elsewhere else shared().new_url()
+    return _new_v2_url(elsewhere()) if elsewhere() else shared().new_url()
 
 
 def _new_v2_url(base: str) -> str:
