@@ -10,9 +10,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, BinaryIO, Final, Literal, get_args
 
+import numpy as np
 import orjson
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from pydantic import BaseModel, ConfigDict
 
@@ -104,11 +106,11 @@ def _csv(tables: Iterator[pa.Table], schema: pa.Schema, meta: Meta, out: BinaryI
 
 def _cells(column: pa.ChunkedArray[Any]) -> Any:
     if pa.types.is_timestamp(column.type):
-        return pa.compute.strftime(column, format="%Y-%m-%dT%H:%M:%SZ").to_pandas()
+        return pc.strftime(column, format="%Y-%m-%dT%H:%M:%SZ").to_pandas()
     if pa.types.is_string(column.type):
         coded = column.combine_chunks().dictionary_encode()
-        safe = [harmless(text) for text in coded.dictionary.to_pylist()]
-        return pd.Categorical.from_codes(coded.indices.to_numpy(), categories=safe)
+        safe = np.array([harmless(str(text)) for text in coded.dictionary.to_pylist()], dtype=object)
+        return safe[coded.indices.to_numpy()]
     return column.to_pandas()
 
 
