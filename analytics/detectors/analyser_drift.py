@@ -5,21 +5,19 @@ Works on medians of 30 minutes and on ln(reading over usual), with the analysers
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import copysign, exp, isfinite, log
+from math import copysign, isfinite, log
 from statistics import median
 from typing import ClassVar, Final
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
+from analytics.analyser_drafts import Bin, Place, Told, draft, places_of
 from analytics.conditions import water_at
 from analytics.detectors.base import Coverage, Draft, State
 from analytics.drift_shape import hinge, steady
-from analytics.evidence import number, plain, trace
 from analytics.frame import Block
 from skidhand.fleet import SkidView, UnitView
-from skidhand.model.finding import Evidence, RuledOut
 
 # Common practice, no source, unless said otherwise.
 BIN: Final = 30  # minutes
@@ -32,38 +30,11 @@ NOISE: Final = 4.0  # it is never below so many standard deviations of the usual
 BACK: Final = 0.5  # of the deviation that counts
 TWICE: Final = 2  # bins in a row, to open and to close
 SLOW: Final = 6  # bins that a drift lasts before it is called one: 3 h
-SHARE: Final = 1.5  # a partner that moves explains so many times its own move
+SHARE: Final = 1.25  # a partner that moves explains so many times its own move
 SAME_LOAD: Final = log(1.15)  # flow and viscosity within this of the usual
-YOUNG: Final = 0.6  # share of the terminal drop below which a bed does not break through
+LONG: Final = 12  # bins after which it may be called before the bed was washed: 6 h; a breakthrough takes about two
+YOUNG: Final = 0.6  # share of the terminal drop below which a bed does not break through for so long
 ROBUST: Final = 1.4826  # MAD to standard deviation of normal noise: 1/Φ⁻¹(0.75)
-MEASURED: Final = ("mg/L", "{NTU}")
-FLOWS: Final = ("flow", "inlet_flow", "feed_flow")
-STEP: Final = "Suggest a sample to compare with, then cleaning the analyser's window, per site procedure."
-
-
-class Bin(BaseModel):
-    """Medians of half an hour, None where unknown: the reading, flow m³/h, viscosity to 25 °C, partners' readings,
-    and the largest drop of the filters before it as a share of their terminal drop.
-    """
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    minute: int
-    reading: float
-    flow: float | None
-    viscosity: float
-    fouled: float | None
-    partners: tuple[float | None, ...]
-
-
-class Told(BaseModel):
-    """What is said of the drift, and the figures it was said on (they stay when it is over)."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    onset: int
-    now: Bin
-    usual: Bin
 
 
 class Watch(BaseModel):
@@ -85,17 +56,6 @@ class AnalyserDriftState(State):
     watches: dict[str, Watch] = Field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class _Place:
-    """Where an analyser stands: unit and role of itself, its partners and its flow, and the filters before it."""
-
-    unit: UnitView
-    role: str
-    partners: tuple[tuple[UnitView, str], ...]
-    flow: tuple[UnitView, str] | None
-    filters: tuple[UnitView, ...]
-
-
 class AnalyserDrift:
     """Kind ``sensor-drift`` of an oil or turbidity analyser. A tag that several units share is the first one's."""
 
@@ -107,7 +67,7 @@ class AnalyserDrift:
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """Two analysers in the train, of which this unit has one."""
-        places = _places(unit, skid)
+        places = places_of(unit, skid)
         if not places:
             return Coverage(frozenset())
         if not places[0].partners:
@@ -127,7 +87,7 @@ class AnalyserDrift:
         """Minute by minute; judged at the last minute of each 30 on the clock."""
         assert isinstance(state, AnalyserDriftState)
         watches, drafts = dict(state.watches), list[Draft]()
-        for place in _places(unit, skid):
+        for place in places_of(unit, skid):
             watch = watches.get(place.role, Watch()).model_copy()
             drafts += _watch(place, skid, block, watch)
             watches[place.role] = watch
@@ -137,7 +97,7 @@ class AnalyserDrift:
 PLUGIN = AnalyserDrift()
 
 
-def _watch(place: _Place, skid: SkidView, block: Block, w: Watch) -> list[Draft]:
+def _watch(place: Place, skid: SkidView, block: Block, w: Watch) -> list[Draft]:
     rows, usable = _columns(place, skid, block)
     washing = np.any([*(block.washing[bed.id] for bed in place.filters), np.zeros(len(block), dtype=bool)], axis=0)
     drafts = list[Draft]()
@@ -151,7 +111,7 @@ def _watch(place: _Place, skid: SkidView, block: Block, w: Watch) -> list[Draft]
     return drafts
 
 
-def _end_bin(place: _Place, skid: SkidView, w: Watch, minute: int) -> list[Draft]:
+def _end_bin(place: Place, skid: SkidView, w: Watch, minute: int) -> list[Draft]:
     taken, w.minutes = w.minutes, ()
     if len(taken) < ENOUGH:
         return []
@@ -173,29 +133,32 @@ def _end_bin(place: _Place, skid: SkidView, w: Watch, minute: int) -> list[Draft
     return [] if usual is None else _judge(place, w, usual, minute)
 
 
-def _judge(place: _Place, w: Watch, usual: Bin, minute: int) -> list[Draft]:
-    now = w.kept[-1]
+def _judge(place: Place, w: Watch, usual: Bin, minute: int) -> list[Draft]:
     moves = np.array([_move(b, usual) for b in w.kept])
-    limit = max(CHANGE, NOISE * ROBUST * float(np.median(np.abs(moves)))) if w.told is None else CHANGE
-    w.inside = w.inside + 1 if abs(moves[-1]) < BACK * CHANGE else 0
     if w.told is not None:
-        if w.inside < TWICE:
-            return []
-        told, w.told, w.beyond = w.told, None, 0
-        ended = w.kept[-TWICE].minute
-        # What it read while it drifted is not usual.
-        draft = _draft(place, w, told, minute, ended)
-        w.kept = tuple(b for b in w.kept if not told.onset <= b.minute < ended)
-        return [draft]
+        return _back(place, w, w.told, float(moves[-1]), minute)
+    scatter = ROBUST * float(np.median(np.abs(moves[: _older(w.kept)])))
     excess = np.array([_alone(b, usual) for b in w.kept])
-    w.beyond = w.beyond + 1 if abs(excess[-1]) > limit else 0
+    w.beyond = w.beyond + 1 if abs(excess[-1]) > max(CHANGE, NOISE * scatter) else 0
     if w.beyond < TWICE:
         return []
     start = hinge(excess)
-    if len(excess) - start < SLOW or not steady(moves[start:]) or not _bed_is_young(place, w, w.kept[start].minute):
+    if len(excess) - start < SLOW or not steady(moves[start:]) or not _no_breakthrough(place, w, start):
         return []
-    w.told = Told(onset=w.kept[start].minute, now=now, usual=usual)
-    return [_draft(place, w, w.told, minute)]
+    w.told, w.inside = Told(onset=w.kept[start].minute, now=w.kept[-1], usual=usual), 0
+    return [draft(place, w.kept, w.told, minute)]
+
+
+def _back(place: Place, w: Watch, told: Told, move: float, minute: int) -> list[Draft]:
+    w.inside = w.inside + 1 if abs(move) < BACK * CHANGE else 0
+    if w.inside < TWICE:
+        return []
+    w.told, w.beyond = None, 0
+    ended = w.kept[-TWICE].minute
+    said = draft(place, w.kept, told, minute, ended)
+    # What it read while it drifted is not usual.
+    w.kept = tuple(b for b in w.kept if not told.onset <= b.minute < ended)
+    return [said]
 
 
 def _move(b: Bin, usual: Bin) -> float:
@@ -212,12 +175,14 @@ def _alone(b: Bin, usual: Bin) -> float:
     return copysign(max(0.0, abs(move) - explained), move)
 
 
-def _bed_is_young(place: _Place, w: Watch, began: int) -> bool:
-    """Not a breakthrough: the beds before it are far from terminal, or the drift went on through a wash."""
+def _no_breakthrough(place: Place, w: Watch, start: int) -> bool:
+    """No bed before it, or the drift went on through a wash, or for long on a bed far from its terminal drop."""
     if not place.filters:
         return True
+    if w.washed is not None and w.kept[start].minute < w.washed < w.kept[-TWICE].minute:
+        return True
     fouled = w.kept[-1].fouled
-    return fouled < YOUNG if fouled is not None else w.washed is not None and w.washed > began
+    return len(w.kept) - start >= LONG and fouled is not None and fouled < YOUNG
 
 
 def _same_load(now: Bin, usual: Bin) -> bool:
@@ -225,8 +190,12 @@ def _same_load(now: Bin, usual: Bin) -> bool:
     return abs(flow) < SAME_LOAD and abs(log(now.viscosity / usual.viscosity)) < SAME_LOAD
 
 
+def _older(bins: tuple[Bin, ...]) -> int:
+    return round(OLDER * len(bins))
+
+
 def _usual(bins: tuple[Bin, ...]) -> Bin:
-    kept = bins[: round(OLDER * len(bins))]
+    kept = bins[: _older(bins)]
     return Bin(
         minute=kept[-1].minute,
         reading=median(b.reading for b in kept),
@@ -237,7 +206,7 @@ def _usual(bins: tuple[Bin, ...]) -> Bin:
     )
 
 
-def _columns(place: _Place, skid: SkidView, block: Block) -> tuple[list[list[float]], list[bool]]:
+def _columns(place: Place, skid: SkidView, block: Block) -> tuple[list[list[float]], list[bool]]:
     """A row a minute (reading, flow, °C, fouling, partners …; NaN where unknown), and which rows are of use."""
     reading = block.clean(place.unit.id, place.role)
     unknown = np.full(len(block), np.nan)
@@ -250,85 +219,6 @@ def _columns(place: _Place, skid: SkidView, block: Block) -> tuple[list[list[flo
     return rows.tolist(), usable.tolist()
 
 
-def _places(unit: UnitView, skid: SkidView) -> list[_Place]:
-    earlier = set[str]()
-    for other in skid.units:
-        if other.id == unit.id:
-            break
-        earlier.update(other.tags.values())
-    return [_place(unit, role, skid) for role in _analysers(unit) if unit.tags[role] not in earlier]
-
-
-def _analysers(unit: UnitView) -> list[str]:
-    return [role for role in unit.tags if unit.type.roles[role].unit in MEASURED]
-
-
-def _place(unit: UnitView, role: str, skid: SkidView) -> _Place:
-    before = [skid.by_id[name] for name in skid.before(unit.id)]
-    after = [skid.by_id[name] for name in skid.after(unit.id)]
-    partners: dict[str, tuple[UnitView, str]] = {}
-    for view in (unit, *before, *after):
-        for other in _analysers(view):
-            if view.tags[other] != unit.tags[role]:
-                partners.setdefault(view.tags[other], (view, other))
-    beds = list[UnitView]()
-    for view in (unit, *before):
-        if view is not unit and _analysers(view):
-            break  # what broke through earlier is seen by a partner
-        if view.type.name == "media_filter":
-            beds.append(view)
-    flow = next(((v, r) for v in (unit, *before) for r in FLOWS if v.has(r)), None)
-    return _Place(unit, role, tuple(partners.values()), flow, tuple(beds))
-
-
 def _median(values: tuple[float | None, ...] | list[float | None]) -> float | None:
     known = [value for value in values if value is not None]
     return median(known) if known else None
-
-
-def _draft(place: _Place, w: Watch, told: Told, minute: int, ended: int | None = None) -> Draft:
-    unit, role = place.unit, place.role
-    numbers = [
-        number(unit, role, "reading", told.now.reading),
-        number(unit, role, "reading_usual", told.usual.reading),
-        plain("reading_over_usual", exp(_move(told.now, told.usual))),
-    ]
-    for (view, other), now, usual in zip(place.partners, told.now.partners, told.usual.partners, strict=True):
-        if now is not None and usual is not None:
-            numbers.append(number(view, other, f"{view.id}_{other}", now))
-            numbers.append(number(view, other, f"{view.id}_{other}_usual", usual))
-    ruled_out = [
-        RuledOut(what="oil carried along", why="no analyser up or down the train has moved with it"),
-        RuledOut(what="an upset", why="it goes one way in small steps for hours; an upset is fast and returns"),
-    ]
-    if place.filters:
-        young = "the bed is far from its terminal drop, or was washed meanwhile, and the reading stays"
-        ruled_out.append(RuledOut(what="breakthrough", why=young))
-    minutes = [b.minute for b in w.kept]
-    return Draft(
-        minute=minute,
-        kind="sensor-drift",
-        run_key=str(told.onset),
-        onset=told.onset,
-        severity="low",
-        confidence=0.7 if place.filters else 0.8,
-        unit=unit.tags[role],
-        cause="fouled",
-        ended=ended,
-        evidence=Evidence(
-            numbers=tuple(numbers),
-            traces=(
-                trace(unit, role, "reading", minutes, [b.reading for b in w.kept]),
-                *(
-                    trace(view, other, f"{view.id}_{other}", minutes, _column(w, i))
-                    for i, (view, other) in enumerate(place.partners)
-                ),
-            ),
-        ),
-        ruled_out=tuple(ruled_out),
-        first_step=STEP,
-    )
-
-
-def _column(w: Watch, i: int) -> list[float]:
-    return [np.nan if (value := b.partners[i]) is None else value for b in w.kept]
