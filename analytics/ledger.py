@@ -155,7 +155,9 @@ def reconcile(
     """
     latest = {finding.id: finding for finding in known}
     changed: list[Finding] = []
-    for finding in ledger.standing.values():
+    # What was told and has been over for long stands no more, but was told.
+    final = {finding.id: finding for finding in ledger.revisions} | ledger.standing
+    for finding in final.values():
         before = latest.get(finding.id)
         if before is None:
             late = finding.state == "closed"

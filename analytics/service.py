@@ -228,7 +228,7 @@ class Analyzer:
         book = self._logbook.analysis
         start = time_of(plan.start)
         known = {f.id: f for f in book.current(skid=plan.skid, since=start - LOOK_BACK, superseded=True)}
-        for key in walk.ledger.standing.keys() - known.keys():
+        for key in (walk.ledger.standing.keys() | walk.ledger.told) - known.keys():
             known.update({f.id: f for f in book.history(key)[-1:]})
         changed = reconcile(walk.ledger, list(known.values()), start, time_of(plan.until), time_of(tick))
         walk.ledger.revisions, walk.ledger.told = [], set()

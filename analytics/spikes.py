@@ -3,8 +3,8 @@
 Two published tests in turn. The spike height of QARTOD (US IOOS, doi 10.7289/V5V40SD4) finds candidates
 cheaply; the Hampel identifier (Hampel, J. Am. Stat. Assoc. 69 (1974) 383), its median absolute
 deviation floored at the instrument's resolution, decides. Neighbours ahead of a sample count only within
-its own minute, so that a minute is judged by itself and its past. The price: the sample that begins a
-lasting step is left out when it is the last of its minute.
+its own minute, so that a minute is judged by itself and its past. The price: the first sample of a lasting
+step may be left out. The second is none, because a candidate must jump away from the sample before it.
 """
 
 from __future__ import annotations

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analytics.late import by_skid
 from analytics.service import Analyzer
 from skidhand.clock import StreamClock
 from skidhand.errors import LogbookError
@@ -252,6 +253,53 @@ def test_the_heartbeat_tells_how_far_behind(rig):
     assert (beat.service, beat.instance) == ("analyze", "a")
     assert 60 <= beat.lag_s < 121
     assert rig.logbook.leases.take("analyze:sk-1", "b")
+
+
+def test_one_read_serves_all_skids_that_are_up_to_date(tmp_path):
+    """Two skids, one of whose ids begins like the other's: one read a cycle, and each gets its own rows."""
+    second = FLEET[FLEET.index("  - id: sk-1") :].replace("id: sk-1", "id: sk-1-b")
+    rig = Rig(tmp_path / "two.db", [(T0, fleet(FLEET.rstrip() + "\n" + second))])
+    table = story()
+    quiet = samples(steady(HOURS, step=30.0), skid="sk-1-b")
+    reads = Mock(side_effect=rig.store.read)
+    for minute in range(0, HOURS * 60, 20):
+        rig.arrive(between(table, minute, minute + 20))
+        rig.arrive(between(quiet, minute, minute + 20))
+        rig.store.read, reads.call_count = reads, 0
+        rig.tick(T0 + timedelta(minutes=minute + 20))
+        assert reads.call_count == 1
+    assert {f.skid for f in rig.logbook.analysis.current()} == {"sk-1"}
+    assert rig.logbook.analysis.standing("sk-1-b").watermark == END - timedelta(minutes=1)
+    rig.logbook.close()
+
+
+def test_by_skid_cuts_a_table_where_the_skid_changes():
+    """Each skid's rows, whole and in order; an empty table has no skids."""
+    table = pa.concat_tables([samples(steady(0.1), skid=skid) for skid in ("a-b", "a", "c")])
+    parts = by_skid(table)
+    assert list(parts) == ["a-b", "a", "c"]
+    assert {skid: {n.split("/")[0] for n in part["series"].to_pylist()} for skid, part in parts.items()} == {
+        "a-b": {"a-b"}, "a": {"a"}, "c": {"c"},
+    }  # fmt: skip
+    assert sum(map(len, parts.values())) == len(table)
+    assert by_skid(table.slice(0, 0)) == {}
+
+
+def test_data_beyond_the_horizon_wait_for_a_request(rig):
+    """What is older than seven days is counted and left; a rewind on request works it in."""
+    series = steady(1, step=60.0)
+    rig.arrive(samples(series))
+    late_start = T0 + timedelta(days=8)
+    rig.arrive(samples(steady(1, step=60.0), start=late_start))
+    rig.tick(late_start + timedelta(hours=1))
+    rig.arrive(samples({"PDT-1": [(600.0 + 30 * i, 20.0, 0) for i in range(20)]}))
+    summary = rig.tick(late_start + timedelta(hours=1, minutes=1))
+    assert summary.too_old == {"sk-1": T0 + timedelta(minutes=10)}
+    assert rig.current("dp-rise") == []
+    rig.analyzer.rewind("sk-1", T0 + timedelta(minutes=10))
+    rig.tick(late_start + timedelta(hours=1, minutes=2))
+    (found,) = rig.current("dp-rise")
+    assert (found.late, found.onset) == (True, T0 + timedelta(minutes=10))
 
 
 @settings(max_examples=8, deadline=None)
