@@ -32,7 +32,7 @@ NEAR: Final = 0.95  # share of the terminal drop that counts as there, whatever 
 EARLY: Final = 0.25  # share of the usual run: nobody is called sooner before its end than this
 TEACHES: Final = 0.3  # share of the terminal drop that a run must have reached to teach anything
 MOVED: Final = 0.25  # share of the warning time by which a forecast must move to be said again
-AT_USUAL: Final = 2.0  # times the warning time within which it must also be due under usual conditions
+AT_USUAL: Final = 1.25  # times the warning time within which it must also be due under usual conditions
 TWICE: Final = 2  # looks in a row before anything is said
 NEW_CADENCE: Final = 2  # minutes between looks while no run is known
 
@@ -221,6 +221,10 @@ class _Pass:
         if len(s.run.bins) < 3:
             return
         drop, index = self.now()
+        unknown = index is None or not s.library.runs
+        if s.told is None and drop < ALONE * self.terminal and (unknown or (index is not None and index < FOULED)):
+            s.near = 0
+            return  # nothing would be said, whatever the forecast
         over = drop >= self.terminal
         estimate = (
             Left(0.0, 0.0, 0.0, len(s.library.runs))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -128,6 +129,6 @@ def run(
 
 def _parts(data: Block, cuts: Sequence[int]) -> Iterator[Block]:
     edges = [0, *sorted(set(cuts)), len(data)]
-    for a, b in zip(edges, edges[1:], strict=False):
+    for a, b in pairwise(edges):
         if b > a:
             yield data.cut(a, b)

@@ -1,0 +1,144 @@
+"""What every detector must keep to, tried on all that are installed."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from analytics.detectors.base import Detector, Draft
+from analytics.engine import builtin_detectors
+from analytics.frame import Block, Flag
+from skidhand.model.kinds import KINDS
+from tests.analytics.detectors import build
+
+HOURS = 40
+DETECTORS = sorted(builtin_detectors().values(), key=lambda d: d.name)
+VIEW = build.skid()
+NAMES = [detector.name for detector in DETECTORS]
+
+
+def _plant(*, faults: bool) -> Block:
+    """The whole train for 40 hours: three filter runs; with faults, one of each kind of trouble."""
+    rng = np.random.default_rng(7)
+    n = HOURS * 60
+    t = np.arange(n)
+
+    def noisy(level: np.ndarray | float, size: float) -> np.ndarray:
+        return level + size * rng.standard_normal(n)
+
+    run = t % 800 if faults else t / 20.0
+    washing = (t % 800 >= 788) & faults
+    flow = np.full(n, 20.0)
+    reject = np.where((t > 1400) & (t < 2000) & faults, 0.2, 0.4)
+    fresh_oil = np.where((t > 1500) & (t < 1600) & faults, 4.0, 1.0)
+    inflow = np.where((t > 1480) & (t < 1520) & faults, 32.0, 20.0)
+    fouled = np.where(faults, np.clip((t - 900) / 60.0, 0.0, 12.0), 0.0)
+    stuck = (t > 700) & (t < 900) & faults
+    level = noisy(1.3, 0.005)
+    level[stuck] = level[700]
+    blinding = 15.0 / (1.0 - 0.5 * np.clip((t - 600) / 1500.0, 0.0, 1.0) * faults) ** 2
+    values = {
+        ("strainer", "flow"): noisy(inflow, 0.1),
+        ("strainer", "dp"): noisy(blinding * (inflow / 20.0) ** 2, 0.1),
+        ("tank", "inlet_flow"): noisy(inflow, 0.1),
+        ("tank", "level"): level + np.where(inflow > 25.0, 0.15, 0.0),
+        ("tank", "interface_level"): noisy(1.2, 0.005),
+        ("tank", "temperature"): noisy(25.0, 0.05),
+        ("tank", "outlet_oil"): noisy(100.0 * fresh_oil, 2.0),
+        ("cyclone", "inlet_flow"): noisy(flow, 0.05),
+        ("cyclone", "inlet_pressure"): noisy(400.0, 0.5),
+        ("cyclone", "outlet_pressure"): noisy(200.0, 0.5),
+        ("cyclone", "reject_pressure"): noisy(60.0, 0.5),
+        ("cyclone", "reject_flow"): noisy(reject, 0.004),
+        ("cyclone", "outlet_oil"): noisy(15.0 * np.sqrt(fresh_oil), 0.3),
+        ("filter", "flow"): np.where(washing, 0.0, noisy(flow, 0.05)),
+        ("filter", "dp"): np.where(washing, 0.0, noisy(20.0 + 60.0 * (run / 788.0) ** 1.5, 0.2)),
+        ("filter", "temperature"): noisy(25.0, 0.05),
+        ("filter", "outlet_oil"): noisy(5.0 + fouled, 0.2),
+        ("filter", "backwash"): washing.astype(float),
+    }
+    settling = washing.copy()
+    for k in range(1, 13):
+        settling[k:] |= washing[:-k]
+    return build.block(
+        VIEW,
+        values,
+        flags={("tank", "level"): np.where(stuck & (t > 730), int(Flag.FROZEN), 0)},
+        washing={"filter": washing},
+        settling=settling,
+    )
+
+
+@cache
+def _block(faults: bool) -> Block:
+    return _plant(faults=faults)
+
+
+def _units(detector: Detector) -> list[str]:
+    return [
+        unit.id
+        for unit in VIEW.units
+        if detector.unit_type in ("*", unit.type.name) and detector.needs(unit, VIEW).watched
+    ]
+
+
+@cache
+def _whole(name: str, unit: str) -> tuple[str, tuple[Draft, ...]]:
+    state, drafts = build.run(builtin_detectors()[name], VIEW, unit, _block(True))
+    return state.model_dump_json(), tuple(drafts)
+
+
+@pytest.mark.parametrize("detector", DETECTORS, ids=NAMES)
+@settings(max_examples=4, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+@given(cuts=st.lists(st.integers(1, HOURS * 60 - 1), max_size=6))
+def test_cuts_change_nothing(detector: Detector, cuts: list[int]) -> None:
+    """However the minutes are cut, and with the state through JSON at each cut, drafts and state are the same."""
+    for unit in _units(detector):
+        state, drafts = build.run(detector, VIEW, unit, _block(True), cuts)
+        assert (state.model_dump_json(), tuple(drafts)) == _whole(detector.name, unit)
+
+
+@pytest.mark.parametrize("detector", DETECTORS, ids=NAMES)
+def test_minute_by_minute_equals_one_pass(detector: Detector) -> None:
+    """Live, a minute at a time, says what one pass says, over the liveliest stretch."""
+    for unit in _units(detector):
+        _, drafts = build.run(detector, VIEW, unit, _block(True), range(1390, 1560))
+        assert tuple(drafts) == _whole(detector.name, unit)[1]
+
+
+@pytest.mark.parametrize("detector", DETECTORS, ids=NAMES)
+def test_trouble_is_spoken_of_and_quiet_is_not(detector: Detector) -> None:
+    """Something is said of the troubled plant, nothing of the quiet one."""
+    loud = [draft for unit in _units(detector) for draft in _whole(detector.name, unit)[1]]
+    quiet = [d for unit in _units(detector) for d in build.run(detector, VIEW, unit, _block(False))[1]]
+    assert loud
+    assert quiet == []
+
+
+@pytest.mark.parametrize("detector", DETECTORS, ids=NAMES)
+def test_drafts_keep_to_the_words(detector: Detector) -> None:
+    """Kinds are declared and listed, causes are the kind's own, times and confidence make sense, no orders."""
+    assert detector.kinds <= KINDS.keys()
+    for unit in _units(detector):
+        drafts = _whole(detector.name, unit)[1]
+        assert [d.minute for d in drafts] == sorted(d.minute for d in drafts)
+        for draft in drafts:
+            assert draft.kind in detector.kinds
+            assert draft.cause is None or draft.cause in dict(KINDS[draft.kind].causes)
+            assert draft.onset <= draft.minute
+            assert draft.ended is None or draft.onset <= draft.ended <= draft.minute
+            assert 0.0 < draft.confidence <= 1.0
+            assert draft.first_step.startswith("Suggest ")
+            assert draft.evidence.numbers
+
+
+@pytest.mark.parametrize("detector", DETECTORS, ids=NAMES)
+def test_memory_is_bounded(detector: Detector) -> None:
+    """Two more days of the same do not make the state much larger than it is allowed to be."""
+    for unit in _units(detector):
+        state, _ = build.run(detector, VIEW, unit, _block(True))
+        assert len(state.model_dump_json()) < 200_000
