@@ -12,6 +12,10 @@ from skidhand.model.kinds import INSTRUMENT, KINDS
 Row = dict[str, Any]
 
 NO_DETECTOR = "no detector in this version"
+NO_UNITS = "the file gives the skid no units"
+ALWAYS = frozenset({"no-data"})
+"""Watched on every skid by the analysis loop itself, whatever instruments there are."""
+
 ANY_UNIT = "*"
 WHOLE_SKID = "skid"
 
@@ -49,6 +53,8 @@ def _unit(unit: UnitView, skid: SkidView, detectors: list[Any]) -> Iterator[Row]
 
 
 def _kind(skid: str, unit: str, type_name: str, kind: str, asked: Mapping[Any, Any]) -> Row:
+    if kind in ALWAYS:
+        return _row(skid, unit, type_name, kind, watched=True)
     able = {d: c for d, c in asked.items() if kind in d.kinds}
     watching = [c for c in able.values() if kind in c.watched]
     if not able:
@@ -66,7 +72,8 @@ def _without_skid_unit(view: SkidView, detectors: list[Any]) -> Iterator[Row]:
     for kind, info in KINDS.items():
         if WHOLE_SKID in info.on:
             note = "the file has no unit of type 'skid'" if kind in covered else NO_DETECTOR
-            yield _row(view.id, "", WHOLE_SKID, kind, note=note)
+            watched = kind in ALWAYS
+            yield _row(view.id, "", WHOLE_SKID, kind, watched=watched, note="" if watched else note)
 
 
 def _instruments(view: SkidView, detectors: list[Any]) -> Iterator[Row]:
@@ -78,5 +85,5 @@ def _instruments(view: SkidView, detectors: list[Any]) -> Iterator[Row]:
             watched = any(kind in c.watched for _, c in asked)
             able = any(kind in d.kinds for d in anywhere)
             missing = dict.fromkeys(lack for d, c in asked if kind in d.kinds for lack in c.missing)
-            note = "" if watched else ("; ".join(missing) if able else NO_DETECTOR)
+            note = "" if watched else ("; ".join(missing) or NO_UNITS) if able else NO_DETECTOR
             yield _row(view.id, "", INSTRUMENT, kind, watched=watched, note=note)

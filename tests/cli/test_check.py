@@ -62,6 +62,13 @@ def test_what_is_missing_is_named(run, fleet):
     assert all(row["skid"] in {"hd-1", "hd-2", "heron-1"} for row in rows)
 
 
+def test_silence_is_always_watched(run, fleet):
+    """The analysis loop raises no-data itself, on every skid, with or without a unit for the skid as a whole."""
+    rows = json.loads(run("check", fleet, "--format", "json").out)
+    watched = {row["skid"] for row in rows if row["kind"] == "no-data" and row["watched"]}
+    assert watched == {"hd-1", "hd-2"}
+
+
 class Toy:
     """A detector that watches dp-rise where there is a pressure drop."""
 
