@@ -55,7 +55,7 @@ class _Evidence:
     def sentence(self, what: str) -> str:
         told = [what + self.when, self.value, self.cause, self.more]
         told[1 if self.value else 0] += self.since
-        text = ", ".join(part for part in told if part)
+        text = ", ".join(part for part in told if part).replace("?,", "?")
         return text if text.endswith("?") else text + "."
 
 
@@ -125,7 +125,8 @@ def _step(words: Words, finding: Finding) -> str:
 
 def _what(words: Words, finding: Finding) -> str:
     kind: KindWords = words.kinds.get(finding.kind, words.other)
-    return kind.what.format(unit=finding.unit, kind=finding.kind.replace("-", " "))
+    what = kind.by_cause.get(finding.cause or "", kind.what)
+    return what.format(unit=finding.unit, kind=finding.kind.replace("-", " "))
 
 
 def _skid_name(fleet: Fleet, finding: Finding) -> str:
@@ -136,7 +137,7 @@ def _skid_name(fleet: Fleet, finding: Finding) -> str:
 def _shorter(words: Words, findings: Sequence[Finding], zone: ZoneInfo, now: datetime) -> Iterator[_Evidence]:
     """The evidence in full, then with less and less of it."""
     head = findings[0]
-    evidence = _Evidence(cause=_cause(words, head.cause), value=_value(words, head.evidence.numbers))
+    evidence = _Evidence(cause=_cause(words, head), value=_value(words, head.evidence.numbers))
     if len(findings) > 1:
         evidence = replace(evidence, more=words.more.format(n=len(findings) - 1))
     if head.forecast:
@@ -157,8 +158,10 @@ def _shorter(words: Words, findings: Sequence[Finding], zone: ZoneInfo, now: dat
     yield _Evidence()
 
 
-def _cause(words: Words, cause: str | None) -> str:
-    if cause is None:
+def _cause(words: Words, finding: Finding) -> str:
+    """The cause as a doubt; nothing when the matter says it already."""
+    cause = finding.cause
+    if cause is None or cause in words.kinds.get(finding.kind, words.other).by_cause:
         return ""
     return words.causes.get(cause, cause.replace("-", " ") + "?")
 

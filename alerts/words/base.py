@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True)
 class KindWords:
-    """One finding kind: what is the matter (``{unit}`` stands for the unit), and the first step as a noun."""
+    """One finding kind: what is the matter (``{unit}`` stands for the unit), and the first step as a noun.
+
+    ``by_cause`` says the matter otherwise where a cause says more in the same room; the cause is then left out.
+    """
 
     what: str
     step: str
+    by_cause: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

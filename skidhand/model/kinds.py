@@ -26,6 +26,17 @@ class KindInfo:
     causes: tuple[tuple[str, CauseClass], ...] = ()
     hazards: frozenset[str] = frozenset()  # beyond those of the unit type
 
+    @property
+    def untold(self) -> CauseClass:
+        """Class of a finding whose cause is not known: only an instrument's and what can be nothing else is named.
+
+        Where causes of several classes are listed, nobody is sent to mend equipment that may be well.
+        """
+        if self.on == (INSTRUMENT,):
+            return "instrument"
+        listed = {given for _, given in self.causes}
+        return UNTOLD.get(self.name) or (listed.pop() if len(listed) == 1 else "process" if listed else "equipment")
+
 
 TANKS = ("weir_tank", "buffer_tank")
 _EQ: Final[CauseClass] = "equipment"
@@ -113,10 +124,27 @@ _ALL: Final = (
 KINDS: Final[dict[str, KindInfo]] = {info.name: info for info in _ALL}
 
 
+UNTOLD: Final[dict[str, CauseClass]] = {
+    "tank-filling": "process",
+    "tank-emptying": "process",
+    "level-unexplained": "instrument",
+    "backwash-missed": "operation",
+    "backwash-cycling": "operation",
+    "backwash-stuck": "operation",
+    "chemical-low": "operation",
+    "overdose": "operation",
+    "too-salty-for-ro": "process",
+    "off-spec": "process",
+    "spec-at-risk": "process",
+    "clock-jump": "instrument",
+    "freeze-risk": "operation",
+    "volumes-disagree": "instrument",
+    "unusual-pattern": "process",
+}
+"""Class of kinds without listed causes that are no matter of the equipment."""
+
+
 def cause_class(kind: str, cause: str | None) -> CauseClass:
-    """The class of a cause: as listed; instrument for an instrument's kind, otherwise equipment."""
+    """The class of a cause as listed, or that of the kind while the cause is not known."""
     info = KINDS[kind]
-    listed = dict(info.causes)
-    if cause in listed:
-        return listed[cause]
-    return _IN if info.on == (INSTRUMENT,) else _EQ
+    return dict(info.causes).get(cause or "") or info.untold

@@ -167,12 +167,12 @@ def test_times_are_the_sites_and_need_a_day_only_when_it_is_another():
 
 def test_evidence_gives_way_before_step_and_caution():
     """With names of 32 letters the evidence is gone, and step, cautions and code are whole, in two parts."""
-    head = finding("split-drift", "c" * 32, cause="reject-plugging", hazards=("pressure", "h2s", "auto-start"))
+    head = finding("cyclone-efficiency-loss", "c" * 32, cause="gas", hazards=("pressure", "h2s", "auto-start"))
     head = head.model_copy(update={"site": "s" * 32})
     text = message(head)
-    assert "plugging" not in text
+    assert "gas" not in text
     assert text.endswith(
-        "Suggest reject check per site procedure. LOTO, bleed, prove 0 at its gauge, self-starts, H2S. Answer 4821"
+        "Suggest liner check per site procedure. LOTO, bleed, prove 0 at its gauge, self-starts, H2S. Answer 4821"
     )
     assert len(gsm.parts(text)) == 2
 
