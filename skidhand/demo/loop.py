@@ -21,6 +21,7 @@ from skidhand.demo.feed import steps
 from skidhand.demo.pipeline import Pipeline
 from skidhand.demo.show import PhoneChannel, events_table, figures_table, progress_bar, wash_line, where_next
 from skidhand.errors import UserError
+from skidhand.fleet import load_fleet
 from skidhand.model.truth import Truth
 
 SCENARIO: Final = "demo"
@@ -39,14 +40,15 @@ def run_demo(
     scenario = load_scenario(SCENARIO)
     folder = _fresh(Path("demo-data") if data is None else data)
     # A pipe has no width; the tables need this much.
-    console = Console(width=None if sys.stdout.isatty() else 120)
+    console = Console(width=None if sys.stdout.isatty() else 130)
     # Services log to stdout, which here belongs to the technician's messages.
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
     number = scenario.file.seed if seed is None else seed
     truth = truth_of(scenario, hours=hours, skids=skids, seed=number)
     write_truth(truth, folder / "truth.json")
     began = monotonic()
-    with Pipeline.open(folder, scenario, [PhoneChannel(console)], seed=number) as pipeline:
+    version, phone = load_fleet(scenario.fleet_path), PhoneChannel(console)
+    with Pipeline.open(folder, version, [phone], start=scenario.start, seed=number) as pipeline:
         _play(pipeline, scenario, truth, console, seed=number)
         judged = score(pipeline.logbook.analysis.current(), truth)
         return _close(pipeline, judged, truth, console, folder, monotonic() - began)
@@ -56,7 +58,7 @@ def _play(pipeline: Pipeline, scenario: Scenario, truth: Truth, console: Console
     hours = (truth.end - truth.start) / timedelta(hours=1)
     console.print(
         f"{len(truth.skids)} skids of {truth.fleet}, {hours:g} simulated hours at 10-second samples, seed {seed}, "
-        f"over {pipeline.broker.name}. Everything here is invented.",
+        f"over {pipeline.broker.name}. Everything here is invented. Times inside a text are the pad's own.\n",
         highlight=False,
     )
     with progress_bar(console) as bar:

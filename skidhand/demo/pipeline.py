@@ -6,7 +6,7 @@ import random
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final, Self
 
@@ -17,11 +17,10 @@ from ingest.broker import BrokerSettings
 from ingest.service import IngestService
 from simulator.payload import sites, wire_names
 from simulator.publish import Publisher
-from simulator.scenario import Scenario
 from skidhand.demo.broker import HOST, DemoBroker, demo_broker
 from skidhand.demo.feed import Step
 from skidhand.errors import BrokerError
-from skidhand.fleet import load_fleet
+from skidhand.fleet import Fleet, FleetVersion
 from skidhand.logbook import Logbook
 from skidhand.stores import open_store
 from skidhand.stores.base import Store
@@ -43,13 +42,19 @@ class Pipeline:
     logbook: Logbook
     analyzer: Analyzer
     alerts: AlertService
-    scenario: Scenario
+    fleet: Fleet
+    start: datetime
     steps: int = 0
 
     @classmethod
     @contextmanager
-    def open(cls, folder: Path, scenario: Scenario, channels: list[Channel], *, seed: int) -> Iterator[Self]:
-        """Start every stage on files in ``folder``; all are stopped in order at the end."""
+    def open(
+        cls, folder: Path, version: FleetVersion, channels: list[Channel], *, start: datetime, seed: int
+    ) -> Iterator[Self]:
+        """Start every stage on files in ``folder``; all are stopped in order at the end.
+
+        ``version`` is in force from ``start``, the first source time. ``seed`` gives the answer codes.
+        """
         with ExitStack() as stack:
             broker = stack.enter_context(demo_broker(folder))
             logbook = stack.enter_context(Logbook(str(folder / "logbook.db")))
@@ -57,8 +62,7 @@ class Pipeline:
             store = open_store(str(folder / "lake"))
             stack.callback(store.close)
             store.set_clock("stream")
-            version = load_fleet(scenario.fleet_path)
-            logbook.fleets.apply(version, effective=scenario.start, who="demo")
+            logbook.fleets.apply(version, effective=start, who="demo")
             ingest = IngestService(
                 broker=BrokerSettings(host=HOST, port=broker.port, protocol="5" if broker.mqtt5 else "3.1.1"),
                 spool_path=folder / "spool.db",
@@ -75,11 +79,11 @@ class Pipeline:
             analyzer = Analyzer(store, logbook, clock=clock, owner="demo")
             # Seeded, so that the same demo shows the same answer codes.
             alerts = AlertService(logbook, clock=clock, channels=channels, instance="demo", rng=random.Random(seed))
-            yield cls(broker, publisher, ingest, store, logbook, analyzer, alerts, scenario)
+            yield cls(broker, publisher, ingest, store, logbook, analyzer, alerts, version.fleet, start)
 
     def step(self, step: Step) -> None:
         """Publish, wait until all of it is in the store and its time announced, analyse, alert."""
-        self.publisher.publish(step.samples, sites(self.scenario.fleet), wire_names(self.scenario.fleet))
+        self.publisher.publish(step.samples, sites(self.fleet), wire_names(self.fleet))
         self.publisher.announce(step.end)
         self.publisher.flush()
         self.steps += 1
@@ -97,7 +101,7 @@ class Pipeline:
 
     def stored(self) -> int:
         """Samples in the store, counted by reading them all back, a day at a time."""
-        start = self.scenario.start - timedelta(days=1)
+        start = self.start - timedelta(days=1)
         series, count = self.store.series(), 0
         while start <= (self.logbook.clock.announced() or start):
             count += self.store.read(series, start, start + timedelta(days=1)).num_rows

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from datetime import timedelta
 from pathlib import Path
 from typing import Final, Self
 
@@ -10,9 +11,9 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from analytics.scoring import Score
+from analytics.scoring import FORECASTS, Match, Score
 from skidhand.model.prompt import Delivery
-from skidhand.model.truth import Truth
+from skidhand.model.truth import Truth, TruthEvent
 
 NOTHING: Final = "-"
 
@@ -46,8 +47,8 @@ def progress_bar(console: Console) -> Progress:
 def events_table(score: Score, truth: Truth) -> Table:
     """Every event that the simulator made, in order: found or missed, and the delay."""
     table = Table(title="What the simulator did, and what skidhand said", title_justify="left")
-    for name in ("began (UTC)", "skid", "event", "should be called", "result", "cause", "after onset"):
-        table.add_column(name)
+    for name in ("began (UTC)", "skid", "event", "should be called", "result", "cause", "said"):
+        table.add_column(name, no_wrap=True)
     for row in _event_rows(score, truth):
         table.add_row(*row)
     return table
@@ -68,14 +69,23 @@ def _event_rows(score: Score, truth: Truth) -> Iterator[tuple[str, ...]]:
             result = "found" if match.in_time is not False else "found too late"
             if not match.found:
                 result = "MISSED" if match.required else "not called"
-            yield (*head, event.kind, result, cause + wrong, _hours(match.delay_min))
+            yield (*head, event.kind, result, cause + wrong, _said(event, match))
 
 
-def _hours(minutes: float | None) -> str:
-    if minutes is None:
+def _said(event: TruthEvent, match: Match) -> str:
+    """How long after its beginning; of a filter's run, how long before the wash."""
+    if match.detected is None:
         return NOTHING
-    sign = "-" if minutes < 0 else ""
-    return f"{sign}{abs(round(minutes)) // 60} h {abs(round(minutes)) % 60:02d} min"
+    if event.kind in FORECASTS:
+        if event.too_late is None:
+            return "the run goes on"
+        return f"{_hours(event.too_late - match.detected)} before"
+    return f"{_hours(match.detected - event.onset)} after"
+
+
+def _hours(span: timedelta) -> str:
+    minutes = round(span.total_seconds() / 60)
+    return f"{'-' if minutes < 0 else ''}{abs(minutes) // 60} h {abs(minutes) % 60:02d} min"
 
 
 def figures_table(rows: Sequence[tuple[str, str]]) -> Table:
