@@ -79,12 +79,12 @@ def learn(hours: Sequence[TankReadings]) -> Usual:
 
 
 def middle(bins: Sequence[TankReadings]) -> TankReadings:
-    """Medians of each figure over the bins; ``minute`` is the last one's."""
+    """Medians of each figure over the bins; ``minute`` is the first one's."""
     names = ("oil", "flow", "level", "pad", "skim", "celsius")
     down = tuple(known_median([b.down[i] for b in bins]) for i in range(len(bins[-1].down)))
     figures = {name: known_median([getattr(b, name) for b in bins]) for name in names}
     viscosity = median(b.viscosity for b in bins)
-    return TankReadings(minute=bins[-1].minute, viscosity=viscosity, down=down, **figures)
+    return TankReadings(minute=bins[0].minute, viscosity=viscosity, down=down, **figures)
 
 
 def known_median(values: Sequence[float | None]) -> float | None:

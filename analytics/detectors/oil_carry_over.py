@@ -39,7 +39,7 @@ SURGE_BINS: Final = 24  # for so long a surge may be the reason: 2 h
 RETURN: Final = 240  # minutes for which a filter's wash water may come back through the tank
 RETURN_ALLOWS: Final = log(1.6)  # so much more oil is usual then
 PARTNER: Final = log(1.2)  # oil downstream over usual that confirms
-FAST: Final = 0.5  # of the change that counts, within an hour or two
+FAST: Final = (30, 90)  # minutes back: fast is what rose by the change that counts since then
 HIGH: Final = log(3.0)  # change at which it is severe
 THICKER: Final = 1.5  # pad over usual that tells of a stuck skim
 STANDS: Final = 3  # bins that a new cause or severity must stand
@@ -203,8 +203,8 @@ def _judge(tank: Tank, s: CarryOverState, minute: int) -> list[Draft]:
 def _real(s: CarryOverState, usual: Usual, counts: float) -> bool:
     """Not the analyser alone: oil downstream moves too, or water surged, or, with nothing downstream, it came fast."""
     now = s.kept[-1]
-    before = [b.excess for b in s.kept if b.excess is not None and 60 <= now.minute - b.minute < 180]
-    fast = bool(before) and (now.excess or 0.0) - float(np.median(before)) > FAST * counts
+    before = [b.excess for b in s.kept if b.excess is not None and FAST[0] <= now.minute - b.minute < FAST[1]]
+    fast = bool(before) and (now.excess or 0.0) - float(np.median(before)) > counts
     pairs = [(a, b) for a, b in zip(now.down, usual.middle.down, strict=True) if a and b]
     if any(log(a / b) > PARTNER for a, b in pairs):
         return True
