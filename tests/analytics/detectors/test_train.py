@@ -19,7 +19,7 @@ SAID = [
         [(1414, "reject-plugging", "high", 1404, None), (2034, "reject-plugging", "high", 1404, 2005)],
     ),
     ("sensor_frozen", "tank", [(731, "frozen", "low", 702, None), (902, "frozen", "low", 702, 900)]),
-    ("oil_carry_over", "tank", [(1509, "slug", "high", 1499, None), (1629, "slug", "high", 1499, 1600)]),
+    ("oil_carry_over", "tank", [(1509, "slug", "high", 1495, None), (1629, "slug", "high", 1495, 1600)]),
     ("analyser_drift", "filter", [(1229, "fouled", "low", 870, None)]),
     (
         "strainer_blinding",
