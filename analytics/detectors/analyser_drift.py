@@ -99,7 +99,8 @@ PLUGIN = AnalyserDrift()
 
 def _watch(place: Place, skid: SkidView, block: Block, w: Watch) -> list[Draft]:
     rows, usable = _columns(place, skid, block)
-    washing = np.any([*(block.washing[bed.id] for bed in place.filters), np.zeros(len(block), dtype=bool)], axis=0)
+    unwashed = np.zeros(len(block), dtype=bool)
+    washing = np.any([unwashed, *(block.washing.get(bed.id, unwashed) for bed in place.filters)], axis=0)
     drafts = list[Draft]()
     for i, minute in enumerate(block.minutes.tolist()):
         if washing[i]:

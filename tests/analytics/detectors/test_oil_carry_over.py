@@ -48,7 +48,7 @@ def slug(values: trains.Values, start: int = 800, oil: float = 3.0) -> trains.Va
 def test_slug_is_called_once_within_half_an_hour_and_closed_when_back() -> None:
     """Water and oil surge at minute 800: called 14 minutes later with cause and partners, closed when it has gone."""
     drafts = trains.said(PLUGIN, VIEW, "tank", slug(trains.quiet(N)))
-    assert trains.words(drafts) == [(814, "slug", "high", 800, None), (994, "slug", "high", 800, 930)]
+    assert trains.words(drafts) == [(814, "slug", "high", 800, None), (959, "slug", "high", 800, 930)]
     first = drafts[0]
     assert {d.run_key for d in drafts} == {first.run_key}
     assert first.confidence == 0.9
