@@ -171,7 +171,7 @@ def _judge(unit: UnitView, s: BlindingState, minute: int) -> list[Draft]:
         if s.beyond < TWICE:
             return []
         began = _began(s)
-    elif s.beyond < TWICE or not (_moved(s.told, due, minute) or (severity == "high" and s.told.severity != "high")):
+    elif s.beyond < TWICE or s.told.severity == "high" or not (severity == "high" or _moved(s.told, due, minute)):
         return []
     else:
         began = s.told.onset

@@ -37,7 +37,7 @@ def all_said(values: trains.Values, **how) -> list[tuple[str, int, int, int | No
 
 
 def test_drift_behind_a_bed_is_called_and_closed_when_cleaned() -> None:
-    """AT-301 drifts from minute 1200 on behind a young bed: called five and a half hours on, dated to the half hour, closed after cleaning."""
+    """AT-301 drifts from minute 1200 on behind a young bed: called after 5.5 h, dated to a bin, closed."""
     assert all_said(fouled()) == [("AT-301", 1529, 1170, None), ("AT-301", 2219, 1170, 2160)]
 
 
