@@ -256,9 +256,9 @@ def _ruled_out(unit: UnitView, base: Reference, now: Readings, change: Parts) ->
 
 
 def _middle(bins: tuple[Readings, ...]) -> Readings:
-    """Medians of each reading."""
+    """Medians of each reading, from the first minute on."""
     figures = {name: _median([getattr(r, name) for r in bins]) for name in ROLES}
-    return Readings(minute=bins[-1].minute, **figures)
+    return Readings(minute=bins[0].minute, **figures)
 
 
 def _median(values: list[float | None]) -> float | None:
