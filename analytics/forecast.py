@@ -23,7 +23,8 @@ from pydantic import BaseModel, ConfigDict
 from analytics.blocking import extend, extrapolate
 from analytics.frame import F64
 
-# Settings without a published source are common practice; none of them was fitted to a recording.
+# Settings without a published source are common practice. They were chosen with the training runs of the open
+# recording phme20 in view (tests/analytics/detectors/test_phme20.py), so its figures are not blind.
 KNOTS: Final = 96  # points that a finished run is kept with
 MOST_RUNS: Final = 16  # earlier runs that are kept: an older one would count less than 1 %
 SEEN_POINTS: Final = 24  # points of the present run that are compared

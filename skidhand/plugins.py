@@ -32,14 +32,14 @@ KINDS: Final[dict[str, Kind]] = {
     "store": Kind(
         "skidhand.stores",
         "scheme",
-        ("scheme", "lacks", "write", "landed", "read", "latest", "read_buckets", "changes", "series", "version",
-         "set_clock", "tidy", "close"),
+        ("scheme", "lacks", "from_url", "write", "landed", "read", "latest", "read_buckets", "changes", "series",
+         "version", "set_clock", "tidy", "close"),
     ),
     "unit_type": Kind("skidhand.unit_types", "name", ("name", "means", "roles", "params", "limits", "hazards")),
     "detector": Kind(
         "skidhand.detectors", "name", ("name", "version", "kinds", "unit_type", "needs", "start", "step")
     ),
-    "channel": Kind("skidhand.channels", "name", ("name", "send")),
+    "channel": Kind("skidhand.channels", "name", ("name", "open", "send")),
 }  # fmt: skip
 
 

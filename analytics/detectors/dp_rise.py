@@ -28,6 +28,7 @@ CLEAN_SHARE: Final = 0.05  # of the usual run: its first judged minutes are clea
 CLEAN_MINUTES: Final = (5, 30)
 FOULED: Final = 1.3  # index below which a high drop is not from deposit
 ALONE: Final = 0.5  # share of the terminal drop below which nothing is said without a clean drop or an earlier run
+SOON: Final = 0.85  # share of the terminal drop from which cold water or a flow step is no comfort any more
 NEAR: Final = 0.95  # share of the terminal drop that counts as there, whatever the forecast
 EARLY: Final = 0.25  # share of the usual run: nobody is called sooner before its end than this
 TEACHES: Final = 0.3  # share of the terminal drop that a run must have reached to teach anything
@@ -234,7 +235,7 @@ class _Pass:
         near = drop >= NEAR * self.terminal or (estimate is not None and estimate.median <= self.warning())
         alone = estimate is None or estimate.runs == 0 or index is None
         deposit = drop >= ALONE * self.terminal if alone else (index is None or index >= FOULED)
-        if near and s.told is None and drop < NEAR * self.terminal:
+        if near and s.told is None and drop < SOON * self.terminal:
             near = self.from_deposit()
         s.near = s.near + 1 if near and deposit else 0
         if s.told is None and s.near < TWICE and not (over and deposit):

@@ -2,30 +2,21 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import Final
-
+from skidhand import plugins
 from skidhand.errors import SettingsError
 from skidhand.stores.base import Store
 
-BUILT_IN: Final = {
-    "influx": ("skidhand.stores.influx", "InfluxStore"),
-    "lake": ("skidhand.stores.lake", "LakeStore"),
-    "memory": ("skidhand.stores.memory", "MemoryStore"),
-}
-"""Scheme → module and class, imported only when asked for."""
-
 
 def open_store(url: str) -> Store:
-    """The store at ``lake:///absolute/path``, a plain path (also a lake), ``influx://host:8086/bucket`` or
-    ``memory://name``.
+    """The store at ``lake:///absolute/path``, a plain path (also a lake), or a URL of any other installed store.
 
-    Raises SettingsError for an unknown scheme.
+    Built in besides the lake: ``influx://host:8086/bucket`` and ``memory://name``. Raises SettingsError for an
+    unknown scheme.
     """
     scheme = url.partition("://")[0] if "://" in url else "lake"
-    if scheme not in BUILT_IN:
-        valid = ", ".join(f"{name}://" for name in sorted(BUILT_IN))
+    found = plugins.load("store")
+    if scheme not in found:
+        valid = ", ".join(f"{name}://" for name in sorted(found))
         raise SettingsError(f"store {url!r}: unknown scheme {scheme!r}; valid: {valid} or a folder's path")
-    module, name = BUILT_IN[scheme]
-    store: Store = getattr(import_module(module), name).from_url(url)
+    store: Store = found[scheme].member.from_url(url)
     return store

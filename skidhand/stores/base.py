@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import ClassVar, Final, Literal, Protocol, runtime_checkable
+from typing import ClassVar, Final, Literal, Protocol, Self, runtime_checkable
 
 import pyarrow as pa
 
@@ -92,6 +92,11 @@ class Store(Protocol):
 
     Using one raises StoreError with the reason.
     """
+
+    @classmethod
+    def from_url(cls, url: str) -> Self:
+        """The store that ``url`` names; SettingsError says what is wrong with it."""
+        ...
 
     def write(self, batch: Batch) -> bool:
         """Commit the batch exactly once; False when it had already landed.

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from skidhand.errors import SettingsError
-from skidhand.stores import BUILT_IN, open_store
+from skidhand import plugins
+from skidhand.stores import open_store
 from skidhand.stores.lake import LakeStore
 from tests.stores.support import MEMBERS, batch, good, points, read_all
 
@@ -16,7 +17,7 @@ def test_a_url_picks_the_store(tmp_path):
     plain = open_store(f"{tmp_path}/data/")
     assert isinstance(plain, LakeStore)
     assert points(read_all(plain)) == [("a/x", 0, 1)]
-    for scheme in BUILT_IN:
+    for scheme in plugins.load("store"):
         assert open_store(f"{scheme}://{'host' if scheme == 'influx' else ''}{tmp_path}/other").scheme == scheme
 
 
@@ -36,4 +37,4 @@ def test_an_unknown_scheme_is_refused():
 
 def test_every_built_in_store_is_under_the_contract():
     """A store that is shipped is a member of the suite."""
-    assert set(MEMBERS) == set(BUILT_IN)
+    assert set(MEMBERS) == set(plugins.load("store"))
