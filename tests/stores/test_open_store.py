@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from skidhand.errors import SettingsError
 from skidhand import plugins
+from skidhand.errors import SettingsError
 from skidhand.stores import open_store
 from skidhand.stores.lake import LakeStore
 from tests.stores.support import MEMBERS, batch, good, points, read_all
