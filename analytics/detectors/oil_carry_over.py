@@ -139,17 +139,22 @@ def _end_bin(tank: Tank, s: CarryOverState, minute: int) -> list[Draft]:
     now = middle(taken)
     now = now.model_copy(update={"viscosity": tank.water.viscosity_ratio(now.celsius)})
     flows = [b.flow for b in (*s.kept[1 - LAG :], now) if b.flow and now.minute - b.minute < LAG * BIN]
-    expected = None if s.usual is None else s.usual.expected(now.load(fmean(flows) if flows else None))
+    # A load of which a part is unknown for the moment is no load to compare with.
+    known = (now.flow is not None or not tank.unit.has("inlet_flow")) and (
+        now.celsius is not None or tank.water.tag is None
+    )
+    expected = s.usual.expected(now.load(fmean(flows) if flows else None)) if s.usual and known else None
     excess = None if expected is None or not now.oil else log(now.oil / expected)
     s.kept = (*s.kept, Bin(**now.model_dump(), expected=expected, excess=excess))[-KEPT:]
     drafts = _judge(tank, s, minute)
-    _learn(s, now, minute)
+    if known:
+        _learn(s, now, minute)
     return drafts
 
 
 def _learn(s: CarryOverState, now: TankReadings, minute: int) -> None:
-    """Quiet bins make hours, and hours the usual."""
-    if s.told is not None or s.beyond or _returning(s, minute):
+    """Quiet bins make hours, and hours the usual. Until there is one all hours are quiet, whatever the limit says."""
+    if _returning(s, minute) or (s.usual is not None and (s.told is not None or s.beyond)):
         s.quiet = ()
         return
     s.quiet = (*s.quiet, now)
@@ -174,7 +179,8 @@ def _judge(tank: Tank, s: CarryOverState, minute: int) -> list[Draft]:
     much = now.excess is not None and now.excess > allowed
     s.above = s.above + 1 if over else 0
     s.beyond = s.beyond + 1 if much else 0
-    s.inside = s.inside + 1 if not over and (now.excess is None or now.excess < BACK * counts) else 0
+    back = s.usual is None if now.excess is None else now.excess < BACK * counts
+    s.inside = s.inside + 1 if back and not over else 0
     severity: Severity = "high" if over or (now.excess or 0.0) > HIGH else "medium"
     if s.told is None:
         if s.beyond < OPEN_AFTER and s.above < LIMIT_AFTER:
@@ -185,17 +191,21 @@ def _judge(tank: Tank, s: CarryOverState, minute: int) -> list[Draft]:
         s.other = 0
         s.told = _told(tank, s, str(began), began, severity, minute)
         return [draft(tank, s.usual, s.kept, s.told, minute)]
+    return _go_on(tank, s, s.told, severity, minute)
+
+
+def _go_on(tank: Tank, s: CarryOverState, told: Told, severity: Severity, minute: int) -> list[Draft]:
+    """Over, or worse, or a cause told for the first time, or nothing to say."""
     if s.inside >= CLOSE_AFTER:
-        told, s.told, s.above, s.beyond = s.told, None, 0, 0
+        s.told, s.above, s.beyond = None, 0, 0
         return [draft(tank, s.usual, s.kept, told, minute, ended=minute + 1 - CLOSE_AFTER * BIN)]
-    fresh = _told(tank, s, s.told.key, s.told.onset, severity, minute)
-    worse = severity == "high" and s.told.severity != "high"
-    named = s.told.cause is None and fresh.cause is not None
-    s.other = s.other + 1 if worse or named else 0
+    fresh = _told(tank, s, told.key, told.onset, severity, minute)
+    worse = severity == "high" and told.severity != "high"
+    s.other = s.other + 1 if worse or (told.cause is None and fresh.cause is not None) else 0
     if s.other < STANDS:
         return []
     s.other = 0
-    keep = {"cause": s.told.cause or fresh.cause, "severity": "high" if worse else s.told.severity}
+    keep = {"cause": told.cause or fresh.cause, "severity": "high" if worse else told.severity}
     s.told = fresh.model_copy(update=keep)
     return [draft(tank, s.usual, s.kept, s.told, minute)]
 
@@ -205,10 +215,13 @@ def _real(s: CarryOverState, usual: Usual, counts: float) -> bool:
     now = s.kept[-1]
     before = [b.excess for b in s.kept if b.excess is not None and FAST[0] <= now.minute - b.minute < FAST[1]]
     fast = bool(before) and (now.excess or 0.0) - float(np.median(before)) > counts
-    pairs = [(a, b) for a, b in zip(now.down, usual.middle.down, strict=True) if a and b]
-    if any(log(a / b) > PARTNER for a, b in pairs):
-        return True
-    return fast and (_surged(s, usual) or not pairs)
+    moves = _downstream(now, usual)
+    return any(move > PARTNER for move in moves) or (fast and (_surged(s, usual) or not moves))
+
+
+def _downstream(now: TankReadings, usual: Usual) -> list[float]:
+    """ln of each known analyser downstream over its usual."""
+    return [log(a / b) for a, b in zip(now.down, usual.middle.down, strict=True) if a and b and min(a, b) > 0]
 
 
 def _surged(s: CarryOverState, usual: Usual) -> bool:
@@ -234,10 +247,6 @@ def _cause(tank: Tank, s: CarryOverState, minute: int) -> str | None:
 
 def _told(tank: Tank, s: CarryOverState, key: str, began: int, severity: Severity, minute: int) -> Told:
     now, usual = s.kept[-1], s.usual
-    surged = usual is not None and _surged(s, usual)
-    downstream = usual is not None and any(
-        log(a / b) > PARTNER for a, b in zip(now.down, usual.middle.down, strict=True) if a and b
-    )
     return Told(
         key=key,
         onset=began,
@@ -245,8 +254,8 @@ def _told(tank: Tank, s: CarryOverState, key: str, began: int, severity: Severit
         severity=severity,
         now=middle(s.kept[-OPEN_AFTER:]),
         expected=now.expected,
-        surged=surged,
-        downstream=downstream,
+        surged=usual is not None and _surged(s, usual),
+        downstream=usual is not None and any(move > PARTNER for move in _downstream(now, usual)),
     )
 
 

@@ -191,6 +191,22 @@ def test_analyser_at_the_cyclones_inlet_serves() -> None:
     assert words == trains.words(trains.said(PLUGIN, VIEW, "tank", values))
 
 
+def test_lost_flow_and_temperature_are_no_load() -> None:
+    """Hours without flow or temperature teach nothing and accuse nobody; a slug after them is called as before."""
+    values = slug(trains.quiet(N))
+    values["tank", "inlet_flow"][300:480] = np.nan
+    values["tank", "temperature"][500:600] = np.nan
+    assert trains.words(trains.said(PLUGIN, VIEW, "tank", values))[0] == (814, "slug", "high", 800, None)
+
+
+def test_limit_below_the_usual_falls_silent_when_that_is_learnt() -> None:
+    """A tank that always gives 200 mg/L above a limit of 150: said at first, over once its usual is known."""
+    values = trains.quiet(N)
+    values["tank", "outlet_oil"] += 100.0
+    words = trains.words(trains.said(PLUGIN, VIEW, "tank", values))
+    assert words == [(29, None, "high", 0, None), (389, None, "high", 0, 360)]
+
+
 @settings(max_examples=8, deadline=None)
 @given(st.lists(st.integers(1, N - 1), max_size=6))
 def test_cuts_do_not_matter(cuts: list[int]) -> None:
