@@ -32,6 +32,7 @@ TWICE: Final = 2  # bins in a row, to open and to close
 SLOW: Final = 6  # bins that a drift lasts before it is called one: 3 h
 SHARE: Final = 1.25  # a partner that moves explains so many times its own move
 SAME_LOAD: Final = log(1.15)  # flow and viscosity within this of the usual
+ELSEWHERE: Final = 96  # bins in a row at another load after which that is learnt instead: 48 h
 LONG: Final = 12  # bins after which it may be called before the bed was washed: 6 h; a breakthrough takes about two
 YOUNG: Final = 0.6  # share of the terminal drop below which a bed does not break through for so long
 ROBUST: Final = 1.4826  # MAD to standard deviation of normal noise: 1/Φ⁻¹(0.75)
@@ -47,6 +48,7 @@ class Watch(BaseModel):
     washed: int | None = None
     beyond: int = 0
     inside: int = 0
+    elsewhere: int = 0
     told: Told | None = None
 
 
@@ -127,17 +129,21 @@ def _end_bin(place: Place, skid: SkidView, w: Watch, minute: int) -> list[Draft]
         fouled=fouled,
         partners=tuple(partners),
     )
-    usual = w.told.usual if w.told else _usual(w.kept) if len(w.kept) >= LEARN else None
+    if w.told is not None:
+        w.kept = (*w.kept, now)[-KEPT:]
+        return _back(place, w, w.told, _move(now, w.told.usual), minute)
+    usual = _usual(w.kept) if len(w.kept) >= LEARN else None
     if usual is not None and not _same_load(now, usual):
+        w.elsewhere += 1
+        if w.elsewhere == ELSEWHERE:
+            w.kept, w.elsewhere, w.beyond = (), 0, 0
         return []
-    w.kept = (*w.kept, now)[-KEPT:]
+    w.kept, w.elsewhere = (*w.kept, now)[-KEPT:], 0
     return [] if usual is None else _judge(place, w, usual, minute)
 
 
 def _judge(place: Place, w: Watch, usual: Bin, minute: int) -> list[Draft]:
     moves = np.array([_move(b, usual) for b in w.kept])
-    if w.told is not None:
-        return _back(place, w, w.told, float(moves[-1]), minute)
     scatter = ROBUST * float(np.median(np.abs(moves[: _older(w.kept)])))
     excess = np.array([_alone(b, usual) for b in w.kept])
     w.beyond = w.beyond + 1 if abs(excess[-1]) > max(CHANGE, NOISE * scatter) else 0
@@ -169,7 +175,7 @@ def _move(b: Bin, usual: Bin) -> float:
 def _alone(b: Bin, usual: Bin) -> float:
     """The part of the reading's move, with its sign, that no partner's move in the same direction explains."""
     move = _move(b, usual)
-    pairs = [(a, u) for a, u in zip(b.partners, usual.partners, strict=True) if a and u]
+    pairs = [(a, u) for a, u in zip(b.partners, usual.partners, strict=True) if a and u and min(a, u) > 0]
     if not pairs:
         return 0.0
     explained = max(0.0, *(SHARE * copysign(1.0, move) * log(a / u) for a, u in pairs))
@@ -187,8 +193,10 @@ def _no_breakthrough(place: Place, w: Watch, start: int) -> bool:
 
 
 def _same_load(now: Bin, usual: Bin) -> bool:
-    flow = log(now.flow / usual.flow) if now.flow and usual.flow else 0.0
-    return abs(flow) < SAME_LOAD and abs(log(now.viscosity / usual.viscosity)) < SAME_LOAD
+    viscosity = abs(log(now.viscosity / usual.viscosity))
+    if now.flow is None or usual.flow is None or usual.flow <= 0:
+        return viscosity < SAME_LOAD
+    return viscosity < SAME_LOAD and now.flow > 0 and abs(log(now.flow / usual.flow)) < SAME_LOAD
 
 
 def _older(bins: tuple[Bin, ...]) -> int:

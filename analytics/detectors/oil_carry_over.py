@@ -128,7 +128,14 @@ def _reading(minute: int, row: list[float | None]) -> TankReadings:
     oil, flow, level, interface, skim, celsius, *down = row
     pad = None if level is None or interface is None else level - interface
     return TankReadings(
-        minute=minute, oil=oil, flow=flow, level=level, pad=pad, skim=skim, celsius=celsius, down=tuple(down)
+        minute=minute,
+        oil=oil,
+        flow=flow if flow is not None and flow > 0 else None,
+        level=level,
+        pad=pad,
+        skim=skim,
+        celsius=celsius,
+        down=tuple(down),
     )
 
 

@@ -130,6 +130,33 @@ def test_another_flow_says_nothing() -> None:
     assert all_said(values) == []
 
 
+def test_cleaning_is_seen_at_another_flow() -> None:
+    """A drift that is said closes when the reading is back, whatever the flow is by then."""
+    values = fouled()
+    values["filter", "flow"] *= np.where(T >= 2100, 1.3, 1.0)
+    assert all_said(values)[-1] == ("AT-301", 2219, 1170, 2160)
+
+
+def test_a_lasting_other_flow_is_learnt() -> None:
+    """Two days at 30 % more flow become the usual; a drift after that is called again."""
+    n = 6 * 1440
+    t = np.arange(n)
+    values = trains.quiet(n)
+    values["filter", "flow"] *= np.where(t >= 1440, 1.3, 1.0)
+    values["filter", "outlet_oil"] += trains.ramp(n, 6500, 7500, 10.0)
+    drafts = trains.said(PLUGIN, VIEW, "filter", values)
+    assert [d.ended is None for d in drafts] == [True, False]
+    assert abs(drafts[0].onset - build.MINUTE0 - 6500) <= 60
+
+
+def test_readings_below_zero_are_passed_over() -> None:
+    """A partner and a flow that read just below zero for hours break nothing, and explain nothing."""
+    values = fouled()
+    values["cyclone", "outlet_oil"][1300:2400] = -0.5
+    values["tank", "inlet_flow"][1300:1500] = -0.1
+    assert [w[0] for w in all_said(values)] == ["AT-301", "AT-301"]
+
+
 def test_one_analyser_alone_is_not_watched() -> None:
     """With nothing to compare with nothing is watched, and what is missing is said."""
     view = build.skid("\n      - {id: tank, type: weir_tank, roles: {inlet_flow: FT-100, outlet_oil: AT-110}}\n")

@@ -192,10 +192,11 @@ def test_analyser_at_the_cyclones_inlet_serves() -> None:
 
 
 def test_lost_flow_and_temperature_are_no_load() -> None:
-    """Hours without flow or temperature teach nothing and accuse nobody; a slug after them is called as before."""
+    """Hours without flow (or below zero) or temperature teach nothing, accuse nobody; a slug later is called."""
     values = slug(trains.quiet(N))
     values["tank", "inlet_flow"][300:480] = np.nan
     values["tank", "temperature"][500:600] = np.nan
+    values["tank", "inlet_flow"][600:660] = -0.1
     assert trains.words(trains.said(PLUGIN, VIEW, "tank", values))[0] == (814, "slug", "high", 800, None)
 
 
