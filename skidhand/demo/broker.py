@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from skidhand.clock import monotonic
 from skidhand.errors import BrokerError
@@ -91,9 +91,20 @@ def _amqtt(port: int) -> Iterator[None]:
         yield
     finally:
         with suppress(TimeoutError):
-            asyncio.run_coroutine_threadsafe(broker.shutdown(), loop).result(READY_S)
+            asyncio.run_coroutine_threadsafe(_shut_down(broker), loop).result(READY_S)
         loop.call_soon_threadsafe(loop.stop)
         thread.join(READY_S)
+        loop.close()
+
+
+async def _shut_down(broker: Any) -> None:
+    """Stop the broker and what it leaves running; its transports need some turns of the loop to close."""
+    await broker.shutdown()
+    left = asyncio.all_tasks() - {asyncio.current_task()}
+    for task in left:
+        task.cancel()
+    await asyncio.gather(*left, return_exceptions=True)
+    await asyncio.sleep(0.1)
 
 
 def _wait_for(port: int, name: str, *, alive: Callable[[], bool]) -> None:

@@ -49,14 +49,21 @@ class Pipeline:
     @classmethod
     @contextmanager
     def open(
-        cls, folder: Path, version: FleetVersion, channels: list[Channel], *, start: datetime, seed: int
+        cls,
+        folder: Path,
+        version: FleetVersion,
+        channels: list[Channel],
+        *,
+        start: datetime,
+        seed: int,
+        allow_mosquitto: bool = True,
     ) -> Iterator[Self]:
         """Start every stage on files in ``folder``; all are stopped in order at the end.
 
         ``version`` is in force from ``start``, the first source time. ``seed`` gives the answer codes.
         """
         with ExitStack() as stack:
-            broker = stack.enter_context(demo_broker(folder))
+            broker = stack.enter_context(demo_broker(folder, allow_mosquitto=allow_mosquitto))
             logbook = stack.enter_context(Logbook(str(folder / "logbook.db")))
             clock = logbook.open_clock("stream")
             store = open_store(str(folder / "lake"))
