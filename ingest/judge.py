@@ -21,6 +21,7 @@ from ingest.lookup import Asset, Lookup
 from ingest.reasons import Reason, Tally, shown
 from skidhand.model.quality import BAD, MAX_STATUS, UNCERTAIN, is_bad, is_good
 from skidhand.model.samples import SAMPLES, TIMESTAMP, moment
+from skidhand.units import UnitError, convert
 
 EARLIEST_US: Final = 946_684_800_000_000  # 2000-01-01
 LATEST_US: Final = 4_102_444_800_000_000  # 2100-01-01
@@ -67,6 +68,7 @@ class Case:
         self.names = [self.names[i] for i in indices]
         self.values = [self.values[i] for i in indices]
         self.quality = [self.quality[i] for i in indices]
+        self.codes = [self.codes[i] for i in indices] if self.codes else []
 
 
 def site_is_known(case: Case) -> None:
@@ -150,17 +152,46 @@ def values_are_numbers(case: Case) -> None:
 
 
 def tags_are_known(case: Case) -> None:
-    """Each name is a tag or an alias of the skid; gives the series codes."""
-    known = case.asset().codes
+    """Each name, or its short form, is a tag or an alias of the skid; gives the series codes."""
+    known, short = case.asset().codes, case.reading.short_names or {}
     found = [known.get(name) for name in case.names]
+    if short:
+        found = [
+            known.get(short.get(n, n)) if code is None else code for n, code in zip(case.names, found, strict=True)
+        ]
     if None in found:
         for name, code in zip(case.names, found, strict=True):
             if code is None:
-                is_tag = _TAG.fullmatch(name) is not None
+                is_tag = _TAG.fullmatch(short.get(name, name)) is not None
                 reason = Reason.UNKNOWN_TAG if is_tag else Reason.BAD_ID
                 case.refused.add(reason, f"{case.reading.skid} has no tag {shown(name)}")
         case.keep([i for i, code in enumerate(found) if code is not None])
     case.codes = [code for code in found if code is not None]
+
+
+def values_have_the_declared_unit(case: Case) -> None:
+    """A number that came with a unit is turned into the declared one; refused where the two do not fit."""
+    units = case.reading.units
+    if not units:
+        return
+    good = []
+    for i, (name, code) in enumerate(zip(case.names, case.codes, strict=True)):
+        value, declared = case.values[i], case.lookup.units[code]
+        source = units.get(name, declared)
+        if source != declared and value is not None:
+            assert isinstance(value, float | int)  # see values_are_numbers
+            try:
+                value = convert(value, source, declared)
+            except UnitError as error:
+                case.refused.add(Reason.BAD_UNIT, f"{shown(name)}: {error}")
+                continue
+            if not math.isfinite(value):
+                case.refused.add(Reason.NOT_A_NUMBER, f"{shown(name)} overflows in {declared}")
+                continue
+            case.values[i] = value
+        good.append(i)
+    if len(good) < len(case.names):
+        case.keep(good)
 
 
 STAGES: Final[tuple[Callable[[Case], None], ...]] = (
@@ -171,6 +202,7 @@ STAGES: Final[tuple[Callable[[Case], None], ...]] = (
     statuses_are_codes,
     values_are_numbers,
     tags_are_known,
+    values_have_the_declared_unit,
 )
 
 
@@ -191,6 +223,7 @@ class Bench:
 
     def judge(self, reading: Reading, received_us: int, refused: Tally) -> int:
         """Take what is good of ``reading``, add what is not to ``refused``; how many values were taken."""
+        reading = reading.received_at(received_us)
         case = Case(reading, self._lookup, received_us, self._own_time, refused)
         case.names, case.values = list(reading.values), list(reading.values.values())
         case.quality = [0] * len(case.values)

@@ -43,6 +43,7 @@ class Lookup:
     series: pa.StringArray
     low: npt.NDArray[np.float64]  # declared range, −inf and inf where there is none
     high: npt.NDArray[np.float64]
+    units: tuple[str, ...]  # declared, UCUM
 
 
 def build_lookup(version: FleetVersion) -> Lookup:
@@ -51,6 +52,7 @@ def build_lookup(version: FleetVersion) -> Lookup:
     assets: dict[str, Asset] = {}
     series: list[str] = []
     ranges: list[tuple[float, float]] = []
+    units: list[str] = []
     shared = [(site.id, ((*ALWAYS, site.id),), site.instruments) for site in fleet.sites if site.instruments]
     skids = [(skid.id, tuple(_stays(fleet, skid)), skid.instruments) for skid in fleet.skids]
     for asset, stays, instruments in (*shared, *skids):
@@ -58,9 +60,10 @@ def build_lookup(version: FleetVersion) -> Lookup:
         assets[asset] = Asset(asset, stays, _codes(instruments, numbers))
         series.extend(series_id(asset, tag) for tag in instruments)
         ranges.extend(instrument.range or (-math.inf, math.inf) for instrument in instruments.values())
+        units.extend(instrument.unit for instrument in instruments.values())
     low, high = np.array(ranges, dtype=np.float64).reshape(-1, 2).T.copy()
     sites = frozenset(site.id for site in fleet.sites)
-    return Lookup(version.digest, sites, assets, pa.array(series, type=pa.string()), low, high)
+    return Lookup(version.digest, sites, assets, pa.array(series, type=pa.string()), low, high, tuple(units))
 
 
 def _stays(fleet: Fleet, skid: Skid) -> Iterator[tuple[int, int, str]]:

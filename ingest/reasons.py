@@ -21,6 +21,7 @@ class Reason(StrEnum):
     WRONG_TYPE = "wrong-type"
     NOT_A_NUMBER = "not-a-number"
     BAD_STATUS = "bad-status"
+    BAD_UNIT = "bad-unit"
     BAD_TIME = "bad-time"
     TIME_OUT_OF_RANGE = "time-out-of-range"
     BAD_UTF8 = "bad-utf8"
@@ -41,11 +42,12 @@ MEANING: Final[dict[Reason, str]] = {
     Reason.WRONG_TYPE: "the value is text, a list or an object instead of a number, true, false or null",
     Reason.NOT_A_NUMBER: "the value is NaN, infinite or too large for a 64-bit float",
     Reason.BAD_STATUS: "the status is no OPC UA StatusCode (integer 0 to 4294967295), or has no value beside it",
-    Reason.BAD_TIME: "the time is neither RFC 3339 with an offset nor epoch milliseconds",
+    Reason.BAD_UNIT: "the value's unit is unknown, or cannot be turned into the one that the fleet file declares",
+    Reason.BAD_TIME: "the time is neither RFC 3339 with an offset nor epoch milliseconds (SenML: no number of seconds)",
     Reason.TIME_OUT_OF_RANGE: "the time is before the year 2000, or more than a day ahead of its receipt",
     Reason.BAD_UTF8: "the payload is not UTF-8",
     Reason.BAD_JSON: "the payload is not JSON",
-    Reason.BAD_SHAPE: "the JSON is no object (or list of objects) with time and values, or its version is unknown",
+    Reason.BAD_SHAPE: "the JSON is not built as its format asks (see there), or its version is unknown",
     Reason.TOO_LARGE: "the payload is larger than 1 MB",
     Reason.TOO_MANY_POINTS: "one message holds more than 10,000 values",
     Reason.FORMAT_FAILED: "the payload format itself failed: a defect of the program or plug-in, see the log",

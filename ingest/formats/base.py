@@ -7,7 +7,7 @@ it cannot read it counts as refused; what it can read it gives on as it stands, 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol, runtime_checkable
 
 from ingest.reasons import Tally
@@ -19,13 +19,23 @@ class Reading:
 
     ``values``: name on the wire → number, bool or None (anything else is for the judge to refuse).
     ``status``: name on the wire → OPC UA StatusCode; a name that is absent is Good.
+    ``units``: name on the wire → UCUM code of its value, for formats that carry units; a name that is
+    absent is in the unit that the fleet file declares.
+    ``short_names``: name on the wire → the name to look for where the fleet does not know it whole.
     """
 
     site: str
     skid: str
-    time_us: int  # source time, microseconds since the Unix epoch, UTC
+    time_us: int  # source time, microseconds since the Unix epoch, UTC; or since receipt, if ``relative``
     values: Mapping[str, object]
     status: Mapping[str, object] = field(default_factory=dict)
+    relative: bool = False
+    units: Mapping[str, str] | None = None
+    short_names: Mapping[str, str] | None = None
+
+    def received_at(self, received_us: int) -> Reading:
+        """This reading with its time since the epoch, now that its receive time is known."""
+        return replace(self, time_us=received_us + self.time_us, relative=False) if self.relative else self
 
 
 @dataclass(slots=True)
