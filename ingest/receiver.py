@@ -21,9 +21,18 @@ log = structlog.get_logger(__name__)
 
 
 class _Client(mqtt.Client):
-    """paho's client, whose network thread tells when it dies of anything but the network."""
+    """paho's client, which remembers why it could not connect, and tells when its thread dies of anything else."""
 
     on_crash: Callable[[Exception], None]
+    last_error = ""
+
+    def reconnect(self) -> MQTTErrorCode:
+        """As paho's."""
+        try:
+            return super().reconnect()
+        except OSError as error:  # paho swallows it; a certificate that is not trusted is one too
+            self.last_error = str(error)
+            raise
 
     def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> MQTTErrorCode:
         """As paho's."""
@@ -55,8 +64,9 @@ class Receiver:
         group = f"$share/{settings.group}/" if settings.group else ""
         self._filters = [(group + name, 1) for name in shared_filters] + [(name, 1) for name in own_filters]
         self._inbox, self._settings = inbox, settings
-        self._client = make_client(settings, settings.client_id or client_id, _Client)
-        assert isinstance(self._client, _Client)
+        client = make_client(settings, settings.client_id or client_id, _Client)
+        assert isinstance(client, _Client)
+        self._client = client
         self._client.on_crash = on_crash
         self._client.on_connect = self._on_connect
         self._client.on_connect_fail = self._on_connect_fail
@@ -128,7 +138,7 @@ class Receiver:
         self._subscribed.set()
 
     def _on_connect_fail(self, _client: mqtt.Client, _data: Any) -> None:
-        self._trouble("cannot be reached")
+        self._trouble(f"cannot be reached: {self._client.last_error}")
         self._wait_before_next_try()
 
     def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
