@@ -77,6 +77,7 @@ class Receiver:
         self._connection = 0
         self._connection_lock = threading.Lock()
         self._paused = False
+        self._refusal = ""  # what the broker has refused on this connection
         self._subscribed = threading.Event()
         self.trouble = "not connected yet"  # why nothing arrives, empty when all is well
 
@@ -121,7 +122,8 @@ class Receiver:
 
     def _on_connect(self, client: mqtt.Client, _data: Any, flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
-            self._trouble(f"connection refused: {reason}")
+            self._refusal = f"connection refused: {reason}"
+            self._trouble(self._refusal)
             return
         with self._connection_lock:
             self._connection += 1
@@ -131,7 +133,8 @@ class Receiver:
     def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, reasons: list[Any], _properties: Any) -> None:
         refused = [name for (name, _), reason in zip(self._filters, reasons, strict=False) if reason.is_failure]
         if refused:
-            self._trouble(f"subscription refused: {', '.join(refused)}")
+            self._refusal = f"subscription refused: {', '.join(refused)}"
+            self._trouble(self._refusal)
             return
         self.trouble = ""
         self._backoff.reset()
@@ -147,7 +150,8 @@ class Receiver:
             self._connection += 1
         self._subscribed.clear()
         if not self._paused:
-            self._trouble(self.trouble or f"connection lost: {reason}")
+            self._trouble(self._refusal or f"connection lost: {reason}")
+            self._refusal = ""
             self._wait_before_next_try()
 
     def _on_message(self, _client: mqtt.Client, _data: Any, incoming: mqtt.MQTTMessage) -> None:
