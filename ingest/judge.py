@@ -156,9 +156,7 @@ def tags_are_known(case: Case) -> None:
     known, short = case.asset().codes, case.reading.short_names or {}
     found = [known.get(name) for name in case.names]
     if short:
-        found = [
-            known.get(short.get(n, n)) if code is None else code for n, code in zip(case.names, found, strict=True)
-        ]
+        found = [known.get(name, known.get(short.get(name, name))) for name in case.names]
     if None in found:
         for name, code in zip(case.names, found, strict=True):
             if code is None:

@@ -121,7 +121,7 @@ def ingest(tmp_path):
 
 
 class Skid:
-    """A gateway that speaks as ``name``; each message is one value, and :meth:`say` waits for the broker's word."""
+    """A gateway that speaks as ``name``; publishing waits for the broker's word."""
 
     def __init__(self, server, name, *, protocol=MQTTProtocolVersion.MQTTv5, certificate=False):
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=protocol)
@@ -144,8 +144,12 @@ class Skid:
         self._answers[mid] = str(reason)
 
     def say(self, topic, **values):
+        """Publish values at noon; what the broker answered."""
+        return self.send(topic, {"time": NOON_US // 1000, "values": values})
+
+    def send(self, topic, document):
         """Publish; what the broker answered."""
-        message = self._client.publish(topic, orjson.dumps({"time": NOON_US // 1000, "values": values}), qos=1)
+        message = self._client.publish(topic, orjson.dumps(document), qos=1)
         until(lambda: message.mid in self._answers)
         return self._answers[message.mid]
 
@@ -194,11 +198,13 @@ def test_a_skid_writes_its_own_samples_and_nobody_elses(server, ingest, skid, pr
         assert tanks.say(forbidden, **{"FT-201": 66}) == told
     assert tanks.say(SITE, **{"LT-900": 9}) == "Success"
     assert own.say(SKID, **{"FT-201": 40}) == "Success"
-    assert service.wait_drained(20, messages=2)
+    pack = [{"bt": NOON_US // 1_000_000, "n": "FT-201", "t": 1, "u": "m3/s", "v": 3.785412e-3}]
+    assert own.send(SKID.replace("samples", "senml"), pack) == "Success"
+    assert service.wait_drained(20, messages=3)
     assert stored_numbers(store, "sedge-2/LT-900") == [9.0]
-    assert stored_numbers(store) == [40.0]
+    assert stored_numbers(store) == [40.0, pytest.approx(60.0, rel=1e-6)]
     stats = service.stats()
-    assert (stats.messages, stats.refused, stats.trouble) == (2, {}, {})
+    assert (stats.messages, stats.refused, stats.trouble) == (3, {}, {})
 
 
 def test_a_skid_reads_nothing(server, skid):

@@ -147,7 +147,7 @@ def test_a_collection_of_resources():
     ("base", "own", "seconds"),
     [
         (None, None, 0), (None, -5, -5), (-10, 4, -6), (None, 3, 3), (None, 0.25, 0.25),
-        (2**28, 0, 2**28 - NOON_US / 1e6), (1772366400, -1, 1772366399 - NOON_US / 1e6),
+        (2**28, 0, 2**28 - NOON_US / 1e6), (2**28, -1, 2**28 - 1), (1772366400, -1, 1772366399 - NOON_US / 1e6),
         (1772366400.25, None, 1772366400.25 - NOON_US / 1e6),
     ],
 )  # fmt: skip
@@ -164,6 +164,12 @@ def test_a_base_value_is_added_and_may_be_set_anew():
     """RFC 8428 section 4.1: base fields apply from the record they stand in until the next that sets them."""
     pack = [{"bn": "voltage", "bt": 1772366400, "bv": 100, "v": 1}, {"t": 1, "v": 2.5}, {"t": 2, "bv": 0, "v": 3}]
     assert [value for _, _, value in judged(pack)[0]] == [101.0, 102.5, 3.0]
+
+
+def test_a_name_twice_at_one_time_is_two_values():
+    """The later one counts for a reader (same series, time and receipt), but the format drops neither."""
+    pack = [{"n": "voltage", "v": 1}, {"n": "FT-201", "v": 2}, {"n": "voltage", "v": 3}]
+    assert [(tag, value) for tag, _, value in judged(pack)[0]] == [("voltage", 1.0), ("FT-201", 2.0), ("voltage", 3.0)]
 
 
 def test_a_record_of_base_fields_alone_sets_them():
