@@ -149,8 +149,3 @@ def _log_ratio(now: float | None, base: float | None) -> float | None:
 def _median(values: Sequence[float | None]) -> float | None:
     known = [value for value in values if value is not None and isfinite(value)]
     return median(known) if known else None
-
-
-def number_or_none(value: float) -> float | None:
-    """NaN as None."""
-    return value if isfinite(value) else None

@@ -163,5 +163,12 @@ def slug_came(run: Run) -> bool:
     return now > 0.0 and now >= SLUG_SLOPE * max(0.0, _slope(at[earlier], normal[earlier]))
 
 
+def slug_passes(run: Run) -> bool:
+    """Oil far above the run's usual arrived of late: the present slope will not last."""
+    oil = run.oil()
+    late = oil[-run.late :]
+    return bool(np.isfinite(late).any()) and float(np.nanmax(late)) >= SLUG_OIL * float(np.nanmedian(oil))
+
+
 def _slope(x: F64, y: F64) -> float:
     return float(np.polyfit(x - x.mean(), y, 1)[0])

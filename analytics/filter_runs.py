@@ -21,6 +21,7 @@ COLLAPSE: Final = 0.5  # of the earlier drop: a wash takes a fouled bed back to 
 CONFIRM: Final = 3  # minutes
 MEMORY: Final = 15  # minutes of drop before a collapse
 ENOUGH: Final = 5
+LATE_BINS: Final = 4  # least bins that make a slope; of a long run its last sixteenth
 HOLES: Final = 0.10  # share of a run without data above which it teaches nothing
 LINEAR: Final = 0.9  # laminar share of a bed's clean drop at about 5-10 gpm/ft2 (Ergun 1952), where the bed is unknown
 VOIDS: Final = 0.42  # of a granular bed: common practice, no source
@@ -111,6 +112,24 @@ class Run(BaseModel):
             pace=1.0 / max(flow, 1e-12),
             load=self.load(),
         )
+
+    @property
+    def late(self) -> int:
+        """How many bins count as of late."""
+        return max(LATE_BINS, len(self.bins) // LATE_BINS**2)
+
+    def at_slope(self, terminal: float) -> float | None:
+        """Hours until ``terminal`` kPa at the slope of late and the conditions of the moment; None if it falls.
+
+        The slope is of the drop at reference conditions, so a flow step or cold water is none.
+        """
+        late = self.late
+        if len(self.bins) < late:
+            return None
+        factors = self.column("factor")
+        normal, hours = (self.column("drop") / factors)[-late:], self.column("hours")[-late:]
+        slope = float(np.polyfit(hours - hours[-1], normal, 1)[0])
+        return float(terminal / factors[-1] - normal[-1]) / slope if slope > 0 else None
 
     def finished(self) -> PastRun | None:
         """The run as the library keeps it; None if it was too short or has holes."""

@@ -23,7 +23,7 @@ from skidhand.model.samples import micros
 
 START = datetime(2026, 1, 1, tzinfo=UTC)
 GAP = timedelta(minutes=5)  # between two runs: the filter is changed
-STEP = timedelta(minutes=15)
+STEP = timedelta(minutes=5)
 SECOND = timedelta(minutes=1)  # a second of the rig is played as a minute of a plant
 
 FLEET = """
@@ -72,7 +72,7 @@ def played(rows: pd.DataFrame) -> list[tuple[datetime, datetime, datetime]]:
 
 
 def in_steps(tables: Iterator[pa.Table]) -> Iterator[Step]:
-    """A quarter of an hour at a time."""
+    """Five minutes at a time, so that a prompt is no older than that when it is sent."""
     samples = pa.concat_tables(tables)
     times, at, end = samples["time"].cast(pa.int64()).to_numpy(), 0, START
     while at < len(times):

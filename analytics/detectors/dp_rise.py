@@ -14,7 +14,7 @@ import numpy as np
 
 from analytics.conditions import water_at
 from analytics.detectors.base import Coverage, Draft, State
-from analytics.filter_drafts import Told, dp_rise, incomplete_backwash, slug_came
+from analytics.filter_drafts import Told, dp_rise, incomplete_backwash, slug_came, slug_passes
 from analytics.filter_runs import Collapse, Run, laminar_share
 from analytics.forecast import Left, Library, PastRun, learn, left, usual_conditions
 from analytics.frame import F64, Block
@@ -227,11 +227,7 @@ class _Pass:
             s.near = 0
             return  # nothing would be said, whatever the forecast
         over = drop >= self.terminal
-        estimate = (
-            Left(0.0, 0.0, 0.0, len(s.library.runs))
-            if over
-            else left(s.library, s.run.seen(self.recent_flow()), self.terminal)
-        )
+        estimate = self.estimate(drop)
         near = drop >= NEAR * self.terminal or (estimate is not None and estimate.median <= self.warning())
         alone = estimate is None or estimate.runs == 0 or index is None
         deposit = drop >= ALONE * self.terminal if alone else (index is None or index >= FOULED)
@@ -248,6 +244,20 @@ class _Pass:
         if s.told is None or self.matters(s.told, told, minute):
             s.told = told
             self.drafts.append(self.draft(minute, told, estimate))
+
+    def estimate(self, drop: float) -> Left | None:
+        """Hours left by the earlier runs; by the present slope where a high drop climbs faster than they ever did."""
+        s = self.state
+        assert s.run is not None
+        if drop >= self.terminal:
+            return Left(0.0, 0.0, 0.0, len(s.library.runs))
+        found = left(s.library, s.run.seen(self.recent_flow()), self.terminal)
+        lasts = drop >= ALONE * self.terminal and not slug_passes(s.run)
+        slope = s.run.at_slope(self.terminal) if lasts else None
+        if slope is None or (found is not None and slope >= found.low):
+            return found
+        spread = max(slope, 0.0)
+        return Left(spread, spread / 2.0, spread * 2.0, 0 if found is None else found.runs)
 
     def from_deposit(self) -> bool:
         """The run would near its end under usual flow and viscosity too: a flow step or cold water calls nobody."""
