@@ -40,7 +40,7 @@ def run_demo(
     scenario = load_scenario(SCENARIO)
     folder = _fresh(Path("demo-data") if data is None else data)
     # A pipe has no width; the tables need this much.
-    console = Console(width=None if sys.stdout.isatty() else 130)
+    console = Console(width=None if sys.stdout.isatty() else 140)
     # Services log to stdout, which here belongs to the technician's messages.
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
     number = scenario.file.seed if seed is None else seed

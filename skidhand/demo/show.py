@@ -47,7 +47,7 @@ def progress_bar(console: Console) -> Progress:
 def events_table(score: Score, truth: Truth) -> Table:
     """Every event that the simulator made, in order: found or missed, and the delay."""
     table = Table(title="What the simulator did, and what skidhand said", title_justify="left")
-    for name in ("began (UTC)", "skid", "event", "should be called", "result", "cause", "said"):
+    for name in ("began (UTC)", "skid", "event", "expected", "result", "cause", "said"):
         table.add_column(name, no_wrap=True)
     for row in _event_rows(score, truth):
         table.add_row(*row)
