@@ -45,9 +45,6 @@ OUT_OF_SERVICE: Final[PromptState] = "out-of-service"
 QUIET: Final[tuple[PromptState, ...]] = (SHELVED, SUPPRESSED, OUT_OF_SERVICE)
 """States in which nothing is sent, and in which what returns or recurs is only written down."""
 
-STANDING: Final[tuple[PromptState, ...]] = (UNACKNOWLEDGED, ACKNOWLEDGED)
-"""States in which the condition stands and people may be told."""
-
 _FROM: Final[dict[PromptState, dict[Event, PromptState]]] = {
     UNACKNOWLEDGED: {
         "escalate": UNACKNOWLEDGED, "acknowledge": ACKNOWLEDGED, "return": RETURNED, "shelve": SHELVED,

@@ -23,8 +23,9 @@ M = TypeVar("M", bound=BaseModel)
 def read_checked(path: Path, model: type[M], what: str) -> M:
     """The file at ``path`` as a ``model``; InputFileError lists what is wrong with the ``what``, a line each."""
     try:
+        # ValueError: not UTF-8, or a scalar that only looks right, such as the date 2026-13-20
         data = yaml.safe_load(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, yaml.YAMLError) as error:
+    except (OSError, ValueError, yaml.YAMLError) as error:
         raise InputFileError(f"{path}: cannot read the {what}: {error}") from error
     try:
         return model.model_validate(data)

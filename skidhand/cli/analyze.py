@@ -12,6 +12,7 @@ from skidhand.cli.options import (
     LogbookOption,
     SettingsOption,
     StoreOption,
+    known_skid,
     open_logbook,
     open_store,
     parse_time,
@@ -51,6 +52,7 @@ def command(
             skid, _, moment = rewind.partition("@")
             if not moment:
                 raise UserError(f"--rewind {rewind!r} is not SKID@TIME, for example 'skid-1@2026-03-01T00:00:00Z'")
+            known_skid(book, skid)
             analyzer.rewind(skid, parse_time(moment))
         if follow:
             analyzer.follow(stop=stop_event())

@@ -12,11 +12,13 @@ from skidhand.cli.options import (
     LogbookOption,
     SettingsOption,
     SkidOption,
+    known_skid,
     look_into_logbook,
     parse_time,
     settings_from,
 )
 from skidhand.cli.output import print_rows
+from skidhand.errors import NotFoundError
 
 if TYPE_CHECKING:
     from skidhand.model.finding import Finding
@@ -42,9 +44,14 @@ def command(
     Example:
         skidhand findings --skid tf-skid-1 --since 2026-03-01 --open
     """
+    from skidhand.model.kinds import KINDS
+
+    if kind is not None and kind not in KINDS:
+        raise NotFoundError(f"no kind of finding {kind!r}; there are {', '.join(KINDS)}")
     settings = settings_from(settings_file, logbook=logbook)
     book, _ = look_into_logbook(settings)
     with book:
+        known_skid(book, skid)
         found = book.analysis.current(skid=skid, since=parse_time(since) if since else None)
     chosen = [f for f in found if (kind is None or f.kind == kind) and (not open or f.state == "open")]
     print_rows([_row(finding) for finding in chosen], COLUMNS, format)

@@ -28,7 +28,7 @@ from skidhand.cli import (
     simulate,
     tidy,
 )
-from skidhand.errors import SkidhandError
+from skidhand.errors import OutsideError, SkidhandError
 
 app = typer.Typer(
     name="skidhand",
@@ -78,3 +78,6 @@ def main() -> None:
     except SkidhandError as error:
         typer.echo(f"skidhand: {error}", err=True)
         sys.exit(error.exit_code)
+    except OSError as error:  # a disk that is full, a folder that is not there, a file that nobody may write
+        typer.echo(f"skidhand: {f'{error.filename}: {error.strerror}' if error.filename else error}", err=True)
+        sys.exit(OutsideError.exit_code)

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
-from skidhand.errors import UserError
+from skidhand.errors import NotFoundError, UserError
 
 if TYPE_CHECKING:
     from skidhand.clock import Clock
@@ -102,6 +102,13 @@ def look_into_logbook(settings: Settings) -> tuple[Logbook, Clock]:
     except Exception:
         logbook.close()
         raise
+
+
+def known_skid(book: Logbook, skid: str | None) -> None:
+    """Nothing if ``skid`` is None or in a fleet version that was ever in force; NotFoundError otherwise."""
+    skids = {each.id for _, version in book.fleets.versions() for each in version.fleet.skids}
+    if skid is not None and skids and skid not in skids:
+        raise NotFoundError(f"no skid {skid!r} in this fleet; there are {', '.join(sorted(skids))}")
 
 
 def open_store(settings: Settings) -> Store:

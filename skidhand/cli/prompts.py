@@ -14,6 +14,7 @@ from skidhand.cli.options import (
     LogbookOption,
     SettingsOption,
     SkidOption,
+    known_skid,
     look_into_logbook,
     parse_time,
     settings_from,
@@ -70,6 +71,7 @@ def list_prompts(
         raise UserError("--since belongs to --all")
     book, _ = look_into_logbook(settings_from(settings_file, logbook=logbook))
     with book:
+        known_skid(book, skid)
         moment = parse_time(since) if since else None
         found = book.prompts.all(skid=skid, since=moment) if every else book.prompts.open(skid)
     print_rows([{name: getattr(prompt, name) for name in COLUMNS} for prompt in found], COLUMNS, format)

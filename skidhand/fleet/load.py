@@ -15,7 +15,19 @@ from skidhand.fleet import rules
 from skidhand.fleet.model import Fleet
 
 # libyaml's parser is ten times quicker; the wheel of PyYAML has it, a build without it works as well.
-_LOADER: Final[Any] = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+_FASTEST: Final[Any] = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+
+
+class _Loader(_FASTEST):  # type: ignore[misc]
+    """Knows the line of a scalar that only looks right, such as the date 2026-13-20."""
+
+    def construct_object(self, node: yaml.Node, deep: bool = False) -> Any:
+        """As PyYAML does, which lets Python's own ValueError through without a line."""
+        try:
+            return super().construct_object(node, deep)
+        except ValueError as error:
+            problem = f"{node.value!r} cannot be read: {error}"
+            raise yaml.constructor.ConstructorError(None, None, problem, node.start_mark) from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +51,12 @@ def load_fleet(path: Path | str) -> FleetVersion:
 def parse_fleet(text: str, name: str = "fleet file") -> FleetVersion:
     """As :func:`load_fleet`, from text; ``name`` stands in the messages."""
     try:
-        loader = _LOADER(text)
+        loader = _Loader(text)
         node = loader.get_single_node()
         _refuse_repeated_keys(node, name)
         data = None if node is None else loader.construct_document(node)
+    except RecursionError as error:
+        raise FleetFileError(f"{name}: not a fleet file: it is nested without end") from error
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         line = f":{mark.line + 1}" if mark else ""
@@ -94,7 +108,11 @@ def _line(node: yaml.Node, path: rules.Path) -> tuple[int, list[str | int]]:
     return line, reached
 
 
-def _refuse_repeated_keys(node: yaml.Node | None, name: str) -> None:
+def _refuse_repeated_keys(node: yaml.Node | None, name: str, been: set[int] | None = None) -> None:
+    been = set() if been is None else been
+    if id(node) in been:  # an alias; following each anew could take for ever
+        return
+    been.add(id(node))
     if isinstance(node, yaml.MappingNode):
         seen: dict[str, int] = {}
         for key, value in node.value:
@@ -102,7 +120,7 @@ def _refuse_repeated_keys(node: yaml.Node | None, name: str) -> None:
             if key.value in seen:
                 raise FleetFileError(f"{name}:{line}: {key.value!r} stands already on line {seen[key.value]}")
             seen[key.value] = line
-            _refuse_repeated_keys(value, name)
+            _refuse_repeated_keys(value, name, been)
     elif isinstance(node, yaml.SequenceNode):
         for value in node.value:
-            _refuse_repeated_keys(value, name)
+            _refuse_repeated_keys(value, name, been)

@@ -108,7 +108,7 @@ class Water(Strict):
 class SpecLimit(Strict):
     """One quality limit and the basis on which alone it is judged."""
 
-    limit: float
+    limit: float = Field(gt=0)
     unit: str
     basis: str = Field(description="grab, or a window such as 1h or 30d")
     method: str | None = None

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from skidhand import plugins
 from skidhand.fleet.model import Amount, Fleet, Instrument, Skid, Unit
-from skidhand.unit_types.base import Limit, Param, UnitType
+from skidhand.unit_types.base import TEMPERATURE, Limit, Param, UnitType
 from skidhand.units import UnitError, convert, same_dimension
 
 Path = tuple[str | int, ...]
@@ -16,6 +16,9 @@ Problem = tuple[Path, str]
 
 SALTY = 10.0
 """g/L of dissolved solids above which a bare ppm is ambiguous by more than the density's 0.6 %."""
+
+SALTIEST = 500.0
+"""g/L of dissolved solids that no produced water reaches: common practice, no source."""
 
 
 def problems(fleet: Fleet) -> Iterator[Problem]:
@@ -29,6 +32,7 @@ def problems(fleet: Fleet) -> Iterator[Problem]:
         path: Path = ("skids", i)
         yield from _placements(fleet, skid, path, site_ids)
         yield from _units(path, skid.units, skid.instruments)
+        yield from _water(skid, path)
         yield from _instruments(skid, path)
         if not same_dimension(skid.flow_unit, "m3/h"):
             yield (*path, "flow_unit"), f"{skid.flow_unit!r} is not a flow; try 'm3/h' or '[gal_us]/min'"
@@ -108,15 +112,39 @@ def _numbers(
     for name, amount in given.items():
         if name not in known:
             yield (*here, name), f"a {type_name} has no {word} {name!r}; it has {_list(known) or 'none'}"
-        elif isinstance(amount, Amount):
+            continue
+        value = amount.value if isinstance(amount, Amount) else amount
+        if value < 0 and known[name].unit != TEMPERATURE:
+            yield (*here, name), f"{word} {name!r} cannot be below zero (got {value:g})"
+        if isinstance(amount, Amount):
             try:
                 convert(amount.value, amount.unit, known[name].unit)
             except UnitError as error:
                 yield (*here, name), str(error)
 
 
+def _water(skid: Skid, path: Path) -> Iterator[Problem]:
+    if skid.water is None:
+        return
+    try:
+        grams = convert(skid.water.tds, skid.water.tds_unit, "g/L")
+    except UnitError as error:
+        yield (*path, "water", "tds_unit"), str(error)
+        return
+    if grams > SALTIEST:
+        yield (
+            (*path, "water", "tds"),
+            f"no water holds {grams:g} g/L of salt (at most {SALTIEST:g}); is the unit right?",
+        )
+
+
 def _instruments(skid: Skid, path: Path) -> Iterator[Problem]:
-    salty = skid.water is not None and convert(skid.water.tds, skid.water.tds_unit, "g/L") > SALTY
+    water = skid.water
+    salty = (
+        water is not None
+        and same_dimension(water.tds_unit, "g/L")
+        and convert(water.tds, water.tds_unit, "g/L") > SALTY
+    )
     names: dict[str, str] = {}
     for tag, instrument in skid.instruments.items():
         here = (*path, "instruments", tag)

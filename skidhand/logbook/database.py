@@ -38,9 +38,9 @@ class Database:
             url = f"sqlite:///{Path(url).expanduser().absolute()}"
         try:
             self.engine = _engine(url)
-        except (SQLAlchemyError, ModuleNotFoundError) as error:
+        except (SQLAlchemyError, ModuleNotFoundError, ValueError) as error:  # ValueError: a port that is no number
             raise SettingsError(
-                f"logbook URL {url!r} cannot be used: {error}; try a path or 'postgresql+psycopg://…'"
+                f"logbook URL {_shown(url)!r} cannot be used: {error}; try a path or 'postgresql+psycopg://…'"
             ) from error
         try:
             self._migrate()
@@ -110,6 +110,14 @@ def translated() -> Iterator[None]:
         yield
     except SQLAlchemyError as error:
         raise LogbookError(f"the logbook failed: {error.__class__.__name__}: {error}") from error
+
+
+def _shown(url: str) -> str:
+    """``url`` as it may stand in a message: without its password."""
+    try:
+        return make_url(url).render_as_string(hide_password=True)
+    except (SQLAlchemyError, ValueError):
+        return f"{url.partition('://')[0]}://…"  # what cannot be read may hold a password anywhere
 
 
 def _engine(url: str) -> Engine:

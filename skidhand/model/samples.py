@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import UTC, datetime
-from typing import Final, NamedTuple
+from typing import Final
 
 import pyarrow as pa
 
@@ -24,15 +24,6 @@ SAMPLES: Final[pa.Schema] = pa.schema(
         pa.field("received", TIMESTAMP, nullable=False),
     ]
 )
-
-
-class Sample(NamedTuple):
-    """One reading as a payload gave it, before it is judged; ``value`` in the unit on the wire."""
-
-    tag: str
-    time_us: int  # source time, microseconds since the Unix epoch, UTC
-    value: float | None
-    quality: int
 
 
 def series_id(skid: str, tag: str) -> str:

@@ -52,6 +52,14 @@ def test_errors_become_exit_statuses(run, monkeypatch, error, code):
     assert (ran.code, ran.out, ran.err) == (code, "", "skidhand: a\n")
 
 
+def test_a_file_that_cannot_be_written(run, home):
+    """A folder that is not there is something outside that failed: its name, status 3, no traceback."""
+    where = home / "gone" / "day.parquet"
+    ran = run("simulate", "calm", "--hours", "0.1", "--skids", "1", "--out", where)
+    assert (ran.code, ran.out, ran.err.count("\n")) == (3, "", 1)
+    assert str(where) in ran.err
+
+
 def test_a_defect_is_not_hidden(monkeypatch):
     """An error that nobody raised on purpose goes through with its traceback."""
 

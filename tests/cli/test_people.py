@@ -66,6 +66,21 @@ def test_findings(run, story, words, found):
     assert [(row["skid"], row["kind"]) for row in rows(run("findings", "--format", "json", *words))] == found
 
 
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("findings", "--kind", "dp-rize"), "'dp-rize'; there are strainer-blinding"),
+        (("findings", "--skid", "tf-skid-9"), "'tf-skid-9' in this fleet; there are tf-skid-1"),
+        (("prompts", "list", "--skid", "tf-skid-9"), "'tf-skid-9' in this fleet; there are tf-skid-1"),
+    ],
+)
+def test_a_slip_is_no_empty_answer(run, story, words, told):
+    """A kind or a skid that is none is wrong use, not a list of nothing."""
+    ran = run(*words)
+    assert (ran.code, ran.out) == (2, "")
+    assert told in ran.err
+
+
 def test_the_last_revision_counts(run, story):
     """A finding that has ended says when."""
     (row,) = rows(run("findings", "--skid", "tf-skid-2", "--format", "json"))

@@ -115,6 +115,8 @@ def test_rewind(run, plant):
     ran = run("analyze", "--rewind", "tf-skid-1@2026-03-02T01:00:00Z")
     assert ran.code == 0
     assert ", 0 minutes" not in ran.err
+    ran = run("analyze", "--rewind", "tf-skid-9@2026-03-02T01:00:00Z")
+    assert (ran.code, "there are tf-skid-1" in ran.err) == (2, True)
 
 
 def test_export(run, plant, home):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from itertools import pairwise
 
 import pytest
 
@@ -38,6 +39,13 @@ WRONG = {
     "duty at an unknown site": ("sites: [heron-1]}", "sites: [heron]}", ["'heron'", "heron-1, heron-2"]),
     "bare ppm in salty water": (", basis: mass", "", ["ambiguous", "basis: mass"]),
     "replaces an unknown tag": ("interval: 5,", "replaces: FT-999,", ["'FT-999'", "FT-201"]),
+    "limit below zero": ("{dp_terminal: 12}", "{dp_terminal: -12}", ["'dp_terminal'", "below zero", "-12"]),
+    "parameter below zero": ("height: 3}", "height: -3}", ["'height'", "below zero", "-3"]),
+    "salt in no unit of salt": ('tds_unit: "mg/L"', 'tds_unit: "m"', ["'m'", "'g/L'"]),
+    "more salt than water": ("tds: 90000", "tds: 90000000", ["90000 g/L", "at most 500"]),
+    "specification of nothing": ("limit: 15", "limit: -15", ["greater than 0", "got -15"]),
+    "a date that is none": ("from: 2026-02-01T06:00:00Z", "from: 2026-13-01T06:00:00Z", ["'2026-13-01", "month"]),
+    "a number that is none": ("design_flow: 100", "design_flow: 0x_", ["'0x_'"]),
     "one name on the wire twice": ('alias: "plc.flow"', "alias: FT-201", ["FT-201", "FT-301", "both"]),
 }  # fmt: skip
 
@@ -105,6 +113,17 @@ def test_what_is_no_fleet_file(text, told):
     with pytest.raises(FleetFileError) as caught:
         parse_fleet(text, "f")
     assert told in str(caught.value)
+
+
+def test_aliases_of_aliases_are_read_once():
+    """Aliases that unfold to a thousand million nodes, or into themselves, are told at once."""
+    names = "abcdefghij"
+    text = "version: 1\na: &a [x, x, x, x, x, x, x, x, x]\n" + "".join(
+        f"{name}: &{name} [{', '.join([f'*{last}'] * 9)}]\n" for last, name in pairwise(names)
+    )
+    for broken in (text, "version: 1\na: &a [*a]\n", "[" * 100_000):
+        with pytest.raises(FleetFileError, match=r"Extra inputs|nested|not valid YAML"):
+            parse_fleet(broken, "f")
 
 
 def test_unreadable_files(tmp_path):

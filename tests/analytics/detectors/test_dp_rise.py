@@ -104,7 +104,7 @@ def test_one_poor_wash_is_no_fault() -> None:
 
 
 def test_oil_slug_is_named() -> None:
-    """Three times the oil upstream, and the drop rises three times as fast from then on: said two hours before the limit."""
+    """Three times the oil upstream, and the drop rises three times as fast: said two hours before the limit."""
     words = filters.said(VIEW, filters.block(VIEW, filters.make([10, 10, 10, 20], slug=(2100, 2140))))
     assert words[-1] == (2290, "dp-rise", "oil-slug", "medium", False)
 
