@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 from uuid import uuid4
 
 from alerts import routing, wording
+from alerts.channels.base import Address
 from skidhand.fleet import Fleet
 from skidhand.fleet.model import Person
 from skidhand.logbook.prompts import PromptWork
@@ -21,7 +22,7 @@ STALE_AFTER: Final = timedelta(hours=12)
 class Outbox:
     """Queues, refreshes and withdraws the messages of prompts inside one transaction."""
 
-    def __init__(self, book: PromptWork, fleet: Fleet, now: datetime, channels: Sequence[str]) -> None:
+    def __init__(self, book: PromptWork, fleet: Fleet, now: datetime, channels: Mapping[str, Address]) -> None:
         self._book = book
         self._fleet = fleet
         self._now = now
@@ -32,20 +33,23 @@ class Outbox:
     def tell(self, prompt: Prompt, standing: Sequence[Finding], to: Person | None = None) -> None:
         """Queue the prompt's message on every channel, in place of one that still waits.
 
-        It goes to ``to``, else to who has taken the prompt, else to the first of the duty. The desk is not sent to.
+        It goes to ``to``, else to who has taken the prompt, else to the first of the duty; to the next of the duty
+        where that person has no address that a channel needs. The desk is not sent to.
         """
         due = routing.send_from(self._now, prompt.route, prompt.priority, self._fleet, prompt.site)
         if due is None:
             return
         self.withdraw(prompt, "a newer message took its place")
-        person = to or self._holder(prompt)
-        if person is None:
+        people = self._people(prompt, to)
+        if not people:
+            self.nobody += 1
             self._put_failed(prompt, f"no duty of the roster covers site {prompt.site!r}")
             return
-        text = wording.text_of(prompt, standing, self._fleet, now=due, language=person.language)
-        for channel in self._channels:
-            self._book.put(self._delivery(prompt, channel, person, text, due))
-            self.queued += 1
+        at = next((i for i, person in enumerate(people) if self._reachable(person)), None)
+        for skipped in people[:at]:
+            self._skip(prompt, skipped)
+        self.nobody += at is None
+        self._queue(prompt, people[at or 0], standing, due)  # a file or a webhook hears of it in any case
 
     def refresh(self, prompt: Prompt, standing: Sequence[Finding]) -> None:
         """Bring messages that nobody has tried to send yet up to date."""
@@ -61,9 +65,32 @@ class Outbox:
         for waiting in self._book.queued(prompt.id):
             self._book.put(waiting.model_copy(update={"state": "expired", "error": why}))
 
-    def _holder(self, prompt: Prompt) -> Person | None:
+    def _queue(self, prompt: Prompt, person: Person, standing: Sequence[Finding], due: datetime) -> None:
+        reachable = self._reachable(person)
+        text = wording.text_of(prompt, standing, self._fleet, now=due, language=person.language)
+        for channel, need in self._channels.items():
+            if _address(person, need) is not None:
+                self._book.put(self._delivery(prompt, channel, person, text, due))
+                self.queued += 1
+            elif reachable:
+                self._put_failed(prompt, _lacks(person, need), channel, person)
+
+    def _people(self, prompt: Prompt, to: Person | None) -> list[Person]:
+        """Who may be told, first to last, each once."""
         taken = routing.person_of(self._fleet, prompt.taken_by) if prompt.taken_by else None
-        return taken or next(iter(routing.duty_list(self._fleet, prompt.site)), None)
+        first = to or taken
+        duty = routing.duty_list(self._fleet, prompt.site)
+        return [*([first] if first else []), *(person for person in duty if person != first)]
+
+    def _reachable(self, person: Person) -> bool:
+        """False when channels need addresses and ``person`` has none of them."""
+        needs = set(self._channels.values()) - {"none"}
+        return not needs or any(_address(person, need) is not None for need in needs)
+
+    def _skip(self, prompt: Prompt, person: Person) -> None:
+        for channel, need in self._channels.items():
+            if need != "none":
+                self._put_failed(prompt, _lacks(person, need), channel, person)
 
     def _delivery(self, prompt: Prompt, channel: str, person: Person, text: str, due: datetime) -> Delivery:
         return Delivery(
@@ -71,7 +98,7 @@ class Outbox:
             prompt=prompt.id,
             channel=channel,
             person=person.id,
-            address=person.phone or person.email or person.id,
+            address=_address(person, self._channels[channel]) or person.id,
             text=text,
             state="queued",
             queued=self._now,
@@ -79,14 +106,13 @@ class Outbox:
             expires=due + STALE_AFTER,
         )
 
-    def _put_failed(self, prompt: Prompt, why: str) -> None:
-        self.nobody += 1
+    def _put_failed(self, prompt: Prompt, why: str, channel: str = "", person: Person | None = None) -> None:
         self._book.put(
             Delivery(
                 id=uuid4(),
                 prompt=prompt.id,
-                channel="",
-                person="",
+                channel=channel,
+                person=person.id if person else "",
                 address="",
                 text=prompt.title,
                 state="failed",
@@ -94,3 +120,18 @@ class Outbox:
                 error=why,
             )
         )
+
+
+def _address(person: Person, need: Address) -> str | None:
+    """Where a channel sends to; what needs no address is given one all the same, to say who is meant."""
+    match need:
+        case "phone":
+            return person.phone
+        case "email":
+            return person.email
+        case "none":
+            return person.phone or person.email or person.id
+
+
+def _lacks(person: Person, need: Address) -> str:
+    return f"{person.id} has no {need} in the fleet file"

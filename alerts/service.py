@@ -119,7 +119,7 @@ class AlertService:
         return Summary(**{name: total[name] for name in COUNTED})  # type: ignore[arg-type]  # all are whole numbers
 
     def _batch(self, book: PromptWork, waiting: Sequence[Waiting], fleet: Fleet, now: datetime) -> Counter[str]:
-        outbox = Outbox(book, fleet, now, tuple(self._channels))
+        outbox = Outbox(book, fleet, now, {name: channel.address for name, channel in self._channels.items()})
         intake = Intake(book, fleet, now, outbox, self._rng)
         judge = Judge(book, fleet, now, outbox, intake)
         counts: Counter[str] = Counter()

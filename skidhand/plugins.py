@@ -39,7 +39,7 @@ KINDS: Final[dict[str, Kind]] = {
     "detector": Kind(
         "skidhand.detectors", "name", ("name", "version", "kinds", "unit_type", "needs", "start", "step")
     ),
-    "channel": Kind("skidhand.channels", "name", ("name", "open", "send")),
+    "channel": Kind("skidhand.channels", "name", ("name", "address", "open", "send")),
 }  # fmt: skip
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from alerts.channels.base import Channel
+from alerts.channels.base import Address, Channel
 from skidhand import plugins
 
-__all__ = ["Channel", "open_channel"]
+__all__ = ["Address", "Channel", "open_channel"]
 
 
 def open_channel(spec: str) -> Channel:

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Protocol, Self
+from typing import ClassVar, Literal, Protocol, Self
 
 from skidhand.model.prompt import Delivery
 
+Address = Literal["phone", "email", "none"]
+
 
 class Channel(Protocol):
-    """A way to reach people. ``name`` is unique; a delivery names it in ``channel``."""
+    """A way to reach people. ``name`` is unique; a delivery names it in ``channel``.
+
+    ``address`` is what of a person it sends to: ``phone`` (E.164) or ``email`` of the roster, without which
+    that person cannot be reached on it; ``none`` when it reaches no person by itself (a file, a webhook).
+    """
 
     name: str
+    address: ClassVar[Address]
 
     @classmethod
     def open(cls, argument: str) -> Self:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sys
-from typing import Self, TextIO
+from typing import ClassVar, Self, TextIO
 
+from alerts.channels.base import Address
 from skidhand.errors import ChannelError, SettingsError
 from skidhand.model.prompt import Delivery
 
@@ -13,6 +14,7 @@ class ConsoleChannel:
     """Writes to ``stream``, or to standard output as it is when a message comes."""
 
     name = "console"
+    address: ClassVar[Address] = "none"
 
     def __init__(self, stream: TextIO | None = None) -> None:
         self._stream = stream

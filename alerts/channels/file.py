@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Self
+from typing import ClassVar, Self
 
+from alerts.channels.base import Address
 from skidhand.errors import ChannelError, SettingsError
 from skidhand.model.prompt import Delivery
 
@@ -14,6 +15,7 @@ class FileChannel:
     """One :class:`~skidhand.model.prompt.Delivery` a line in ``path``; the folder must exist."""
 
     name = "file"
+    address: ClassVar[Address] = "none"
 
     def __init__(self, path: Path | str) -> None:
         self._path = Path(path)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Self
+from typing import ClassVar, Self
 
+from alerts.channels.base import Address
 from skidhand.errors import ChannelError, SettingsError
 from skidhand.model.prompt import Delivery
 
@@ -13,6 +14,7 @@ class RecordingChannel:
     """``sent`` holds what was handed over. While ``failing`` says why, nothing is."""
 
     name = "recording"
+    address: ClassVar[Address] = "none"
 
     def __init__(self, failing: Callable[[Delivery], str | None] = lambda _: None) -> None:
         self.sent: list[Delivery] = []
