@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
 from pathlib import Path
-from typing import Final, Self
+from typing import ClassVar, Final, Self
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from alerts.channels.base import Address
 from analytics.scoring import FORECASTS, Match, Score
 from skidhand.model.prompt import Delivery
 from skidhand.model.truth import Truth, TruthEvent
@@ -22,6 +23,7 @@ class PhoneChannel:
     """Prints each message above the progress bar, as the technician's phone would show it."""
 
     name = "console"
+    address: ClassVar[Address] = "phone"
 
     def __init__(self, console: Console) -> None:
         self._console = console
