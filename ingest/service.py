@@ -28,6 +28,8 @@ from skidhand.model.samples import micros
 from skidhand.stores.base import Store
 
 POLL_S: Final = 0.02
+STRAY: Final = "skidhand/+/+/+/+/#"
+"""Topics with too many levels, for example an id with a slash: taken only to be refused and counted."""
 
 log = structlog.get_logger(__name__)
 
@@ -81,7 +83,7 @@ class IngestService:
             settings=broker,
             client_id=self._spool.client_id,
             inbox=self._inbox,
-            shared_filters=router.filters,
+            shared_filters=(*router.filters, STRAY),
             own_filters=(CLOCK_TOPIC,) if self._kind == "stream" else (),
             on_crash=self._fail,
         )
