@@ -3,9 +3,9 @@
 
 PYTHON ?= python3
 ARGS ?=
-EXTRAS := dev,influx,postgres
+EXTRAS := dev,influx,postgres,dask
 # program=Debian package that brings it; the tests that need one are skipped where it is missing
-TEST_PROGRAMS := mosquitto=mosquitto mosquitto_pub=mosquitto-clients docker-compose=docker-compose influxd=influxdb nginx=nginx
+TEST_PROGRAMS := mosquitto=mosquitto mosquitto_pub=mosquitto-clients docker-compose=docker-compose influxd=influxdb nginx=nginx smsbox=kannel chromium=chromium
 
 BIN := .venv/bin
 INSTALLED := .venv/.installed
@@ -20,7 +20,7 @@ demo: $(INSTALLED)
 	$(BIN)/skidhand demo $(ARGS)
 
 test: $(INSTALLED) programs
-	$(BIN)/python -m pytest $(ARGS)
+	$(BIN)/python -m pytest -n auto --dist loadfile $(ARGS)
 
 lint: $(INSTALLED)
 	$(BIN)/ruff check .

@@ -1,0 +1,12 @@
+"""Analysis: what the detectors need beyond the first schema."""
+
+from __future__ import annotations
+
+revision = "0005"
+down_revision = "0004"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    """Change the tables."""
