@@ -59,3 +59,8 @@ def datasets() -> Path:
             f"or put them in {recordings.BESIDE_THE_CLONE}"
         )
     return found
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Long tests first, so that two workers end together; within each half the order stays."""
+    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
