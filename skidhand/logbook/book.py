@@ -6,6 +6,7 @@ from types import TracebackType
 
 from skidhand.clock import Clock, ClockKind, StreamClock, WallClock
 from skidhand.logbook.analysis import AnalysisBook
+from skidhand.logbook.board import AuditBook, SessionBook, UserBook
 from skidhand.logbook.database import Database
 from skidhand.logbook.prompts import AnswerBook, EntryBook, PromptBook
 from skidhand.logbook.services import ClockBook, FleetBook, HeartbeatBook, LeaseBook
@@ -15,7 +16,8 @@ class Logbook:
     """Opens the logbook at ``url`` (a path, or an SQLAlchemy URL) and creates it if it is new.
 
     ``analysis`` findings, states, cursors, snapshots · ``fleets`` versions · ``heartbeats`` · ``leases`` ·
-    ``clock`` announced stream time · ``prompts`` with transitions and deliveries · ``answers`` · ``entries``.
+    ``clock`` announced stream time · ``prompts`` with transitions and deliveries · ``answers`` · ``entries`` ·
+    the board's ``users``, ``sessions`` and ``audit``.
     """
 
     def __init__(self, url: str) -> None:
@@ -28,6 +30,9 @@ class Logbook:
         self.prompts = PromptBook(self.database)
         self.answers = AnswerBook(self.database)
         self.entries = EntryBook(self.database)
+        self.users = UserBook(self.database)
+        self.sessions = SessionBook(self.database)
+        self.audit = AuditBook(self.database)
 
     def guard_clock(self, kind: ClockKind) -> None:
         """Fix this logbook's kind of clock for life; ClockMismatchError when it has the other one."""
