@@ -23,6 +23,8 @@ EVENT: Final[dict[Verb, Event]] = {
     "false": "dismiss",
     "wait": "shelve",
     "pass": "pass",
+    "unshelve": "wake",
+    "work": "out-of-service",
 }
 SHORTEST: Final = timedelta(minutes=5)
 LONGEST: Final = timedelta(days=7)

@@ -107,4 +107,12 @@ WORDS: Final = Words(
     of="{value} of {limit}",
     usual="{value}, usual {limit}",
     more="+{n} more",
+    reminder="No answer yet. ",
+    late="Late, meant for {when}. ",
+    check_back="Still so? ",
+    summary="{n} more prompts, {high} HIGH, not sent one by one. First: {codes}. All are in the list.",
+    pad="{site}, {n} skids,",
+    blind="skidhand is blind: {what}",
+    blind_step="host, link and service check",
+    work_ends="{what} counts as in service again at {when}. Answer {code} wait 2h to go on, {code} done if it is over.",
 )

@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import (
     JSON,
     BigInteger,
+    Boolean,
     Column,
     Dialect,
     ForeignKey,
@@ -116,6 +117,7 @@ prompts = Table(
     Column("skid", String(32), nullable=False),
     Column("created", Moment, nullable=False),
     Column("updated", Moment, nullable=False),
+    Column("wake_at", Moment, index=True),
     Column("doc", JSON, nullable=False),
 )
 
@@ -142,6 +144,21 @@ deliveries = Table(
     Column("prompt", ForeignKey("prompts.id"), nullable=False, index=True),
     Column("state", String(16), nullable=False, index=True),
     Column("queued", Moment, nullable=False),
+    Column("person", String(64), nullable=False, server_default=""),
+    Column("channel", String(64), nullable=False, server_default=""),
+    Column("sent", Moment),
+    Column("reference", String(128), index=True),
+    Column("doc", JSON, nullable=False),
+    Index("ix_deliveries_person_sent", "person", "sent"),
+)
+
+# Skids and units out of service: anybody adds one, alerts alone marks it asked or ended.
+work = Table(
+    "work",
+    metadata,
+    Column("id", String(36), primary_key=True),
+    Column("skid", String(32), nullable=False),
+    Column("open", Boolean, nullable=False, index=True),
     Column("doc", JSON, nullable=False),
 )
 

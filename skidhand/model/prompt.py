@@ -5,6 +5,7 @@ States and priorities are those of ANSI/ISA-18.2 and IEC 62682.
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Literal
 from uuid import UUID
 
@@ -23,11 +24,15 @@ PromptState = Literal[
     "out-of-service",
 ]
 Priority = Literal["low", "medium", "high"]
-Verb = Literal["acknowledge", "mine", "done", "false", "wait", "pass"]
+Verb = Literal["acknowledge", "mine", "done", "false", "wait", "pass", "unshelve", "work"]
+Purpose = Literal["prompt", "reminder", "check-back", "summary"]
 
 
 class Prompt(Shape):
-    """What a person receives about findings with one root. ``code`` answers it."""
+    """What a person receives about findings with one root. ``code`` answers it.
+
+    Only what skidhand has to say about itself (``about``: it is blind, a work order ends) has no findings.
+    """
 
     v: Literal[1] = 1
     id: UUID
@@ -47,6 +52,18 @@ class Prompt(Shape):
     shelved_until: AwareDatetime | None = None
     taken_by: str | None = None
     verdict: Literal["done", "false"] | None = None
+    about: str | None = Field(None, description="what it speaks of, if not of findings: blind:NAME or work:ID")
+    told_at: AwareDatetime | None = Field(None, description="when its first message was due: escalation counts from it")
+    step: int = Field(0, ge=0, description="escalation steps gone")
+    escalate_at: AwareDatetime | None = Field(None, description="when the next step is due; none: the clock stands")
+    check_at: AwareDatetime | None = Field(None, description="when whoever took it is asked whether it still stands")
+    return_at: AwareDatetime | None = Field(None, description="end of the off-delay: then it counts as back to normal")
+
+    @property
+    def wake_at(self) -> datetime | None:
+        """When alerts must look at it again though nothing came in; None: never."""
+        times = (self.escalate_at, self.check_at, self.return_at, self.shelved_until)
+        return min((time for time in times if time is not None), default=None)
 
 
 class Transition(Shape):
@@ -69,7 +86,9 @@ class Delivery(Shape):
     person: str
     address: str
     text: str
-    state: Literal["queued", "sent", "failed", "expired"]
+    state: Literal["queued", "sent", "failed", "expired", "summarised"]
+    purpose: Purpose = "prompt"
+    priority: Priority = "low"
     repeat: bool = False
     attempts: int = 0
     queued: AwareDatetime
@@ -77,6 +96,9 @@ class Delivery(Shape):
     expires: AwareDatetime | None = None
     sent: AwareDatetime | None = None
     error: str | None = None
+    meant: AwareDatetime | None = Field(None, description="when it should first have gone: what leaves later says so")
+    reference: str | None = Field(None, max_length=128, description="the gateway's own number for it, for receipts")
+    receipt: Literal["delivered", "undelivered"] | None = None
 
 
 class Answer(Shape):
@@ -92,3 +114,23 @@ class Answer(Shape):
     state: Literal["waiting", "accepted", "refused"] = "waiting"
     reason: str | None = None
     judged: AwareDatetime | None = None
+
+
+class Work(Shape):
+    """A skid or one unit out of service until a time, because somebody works there or because it is planned.
+
+    ``work``: what comes up meanwhile is logged and not sent, except call-outs, which reach ``who``.
+    ``outage``: the skid is meant to stand; what comes up is suppressed by design.
+    """
+
+    v: Literal[1] = 1
+    id: UUID
+    skid: str
+    unit: str | None = Field(None, description="one unit of it; none: the whole skid")
+    kind: Literal["work", "outage"] = "work"
+    who: str = Field(description="id on the roster")
+    why: str = ""
+    begins: AwareDatetime
+    until: AwareDatetime
+    ended: AwareDatetime | None = None
+    asked: AwareDatetime | None = Field(None, description="when alerts asked whether it goes on")
