@@ -37,7 +37,7 @@ def main(arguments: list[str]) -> int:
             logbook=logbook,
             fleet=load_fleet(fleet),
             clock_kind=cast(ClockKind, clock),
-            instance=Path(spool).stem if group else "1",  # a heartbeat of its own for each worker
+            instance=Path(spool).stem if group else None,
             drain_interval_s=0.2,
         )
         for number in (signal.SIGTERM, signal.SIGINT):

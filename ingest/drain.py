@@ -11,14 +11,18 @@ import pyarrow as pa
 import structlog
 
 from ingest.backoff import Backoff
-from ingest.spool import Row, Spool
+from ingest.spool import Spool
+from ingest.spool_rows import Row
 from skidhand.clock import ClockKind
-from skidhand.errors import LogbookError, OutsideError
+from skidhand.errors import LogbookError, OutsideError, StoreRefusedError
 from skidhand.model.samples import moment
 from skidhand.stores.base import Batch, Store
 
 MAX_SAMPLES: Final = 500_000
 """Samples in one commit: some 30 MB as Arrow."""
+
+MAX_ROWS: Final = 100_000
+"""Rows of the spool in one commit; rather a figure to come down from than a limit."""
 
 log = structlog.get_logger(__name__)
 
@@ -28,6 +32,11 @@ class Drain:
 
     A stream time is announced only when all samples before it are in the store, so that nobody acts on a
     time whose samples he cannot read yet. :meth:`step` raises what the store raises.
+
+    Rows that the store refuses block no others: what is refused is tried in ever smaller parts, a single
+    row goes behind the rest, and is cut in two once the store has taken others since (while it takes
+    nothing at all, the fault is not the row's). A single sample that is still refused is set aside in the
+    spool, told, and tried again at the next start.
     """
 
     def __init__(
@@ -46,6 +55,9 @@ class Drain:
         self._backoff = backoff or Backoff(0.5, 60.0)
         self._agreed = False
         self._announced_us = 0
+        self._most_rows = MAX_ROWS  # in one commit; fewer after a refusal, to find the row at fault
+        self._suspects: dict[int, int] = {}  # number of a postponed row → commits when it was refused
+        self._commits = 0
         self._wake = threading.Event()
         self.stored = 0  # samples committed by this process
         self.trouble = ""  # why the store gets nothing now, empty when all is well
@@ -55,13 +67,17 @@ class Drain:
 
         Raises OutsideError when the store is away, IntegrityError when going on would do damage.
         """
+        rows: list[Row] = []
         try:
             if not self._agreed:
                 self._agree()
-            rows = self._spool.waiting(self._max_samples)
+            rows = self._spool.waiting(self._max_samples, self._most_rows)
             more = len(rows) < self._spool.depth().rows
             if rows:
                 self._commit(rows)
+        except StoreRefusedError as error:
+            self._look_closer(rows, error)
+            raise
         except OutsideError:
             # Whether the commit landed is unknown now, and the next one may hold more rows: ask first.
             self._agreed = False
@@ -70,11 +86,31 @@ class Drain:
         return more
 
     def _agree(self) -> None:
-        """Fix the store's clock, and forget rows that it holds from before a kill."""
+        """Fix the store's clock, and forget rows that it holds from before a kill; once, try anew what was aside."""
         self._store.set_clock(self._kind)
         if forgotten := self._spool.reconcile(self._store.landed(self._spool.writer)):
             log.info("the store held batches already", rows=forgotten)
+        if not self._commits and (brought := self._spool.aside.bring_back()):
+            log.info("samples that the store refused before are tried again", samples=brought)
         self._agreed = True
+
+    def _look_closer(self, rows: list[Row], error: StoreRefusedError) -> None:
+        """After a refusal of ``rows``, whose numbers have not landed: make the next try a smaller one."""
+        if len(rows) != 1:
+            self._most_rows = max(1, len(rows) // 2)
+            return
+        (row,) = rows
+        refused_at = self._suspects.pop(row.number, None)
+        if refused_at is None or refused_at == self._commits:
+            pieces = 1  # it may be that the store takes nothing at all
+        elif row.samples > 1:
+            pieces = 2
+        else:
+            log.error("the store takes others, and not this sample: set aside", reason=str(error))
+            self._spool.aside.keep(row, str(error))
+            return
+        at = self._commits if refused_at is None else refused_at
+        self._suspects |= dict.fromkeys(self._spool.aside.postpone(row, pieces), at if pieces == 1 else self._commits)
 
     def _commit(self, rows: list[Row]) -> None:
         last = rows[-1]
@@ -83,7 +119,9 @@ class Drain:
             samples = pa.concat_tables(tables)
             if self._store.write(Batch(self._spool.writer, last.number, last.digest, samples)):
                 self.stored += len(samples)
+            self._commits += 1
         self._spool.remove(last, written=bool(tables))
+        self._most_rows = min(MAX_ROWS, 2 * self._most_rows)
 
     def _pass_on_time(self) -> None:
         due_us = self._spool.announce_due_us
@@ -118,7 +156,9 @@ class Drain:
             more = self.step()
         except OutsideError as error:
             if not self.trouble:
-                log.error("the store is away, samples wait in the spool", reason=str(error))
+                refused = isinstance(error, StoreRefusedError)
+                what = "the store refuses samples" if refused else "the store is away"
+                log.error(f"{what}, they wait in the spool", reason=str(error))
             self.trouble = str(error)
             return self._backoff.next()
         if self.trouble:

@@ -40,6 +40,7 @@ class Inbox:
         self._waiting: deque[Message] = deque()
         self._bytes = 0
         self._taken = 0
+        self._taken_us: int | None = None
         self._closed = False
         self._changed = threading.Condition()
 
@@ -73,20 +74,26 @@ class Inbox:
                 batch.append(self._waiting.popleft())
                 size += len(batch[-1].payload)
             self._bytes -= size
-            self._taken = len(batch)
+            self._taken, self._taken_us = len(batch), batch[0].at_us
             self._changed.notify_all()
             return batch
 
     def done(self) -> None:
         """The batch last taken is worked off."""
         with self._changed:
-            self._taken = 0
+            self._taken, self._taken_us = 0, None
 
     def close(self) -> None:
         """Take no more; what waits can still be taken."""
         with self._changed:
             self._closed = True
             self._changed.notify_all()
+
+    def oldest_us(self) -> int | None:
+        """Receive time of the oldest message that is not on the disk and acknowledged yet, or None."""
+        with self._changed:
+            waiting = self._waiting[0].at_us if self._waiting else None
+            return waiting if self._taken_us is None else self._taken_us
 
     def __len__(self) -> int:
         """Messages that wait or are being worked on."""

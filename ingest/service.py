@@ -19,7 +19,7 @@ from ingest.lookup import Lookup, build_lookup
 from ingest.receiver import Receiver
 from ingest.router import Router, found_formats
 from ingest.spool import Spool, SpoolError
-from ingest.stats import IngestStats, heartbeat
+from ingest.stats import IngestStats, Rate, heartbeat
 from skidhand.clock import CLOCK_TOPIC, ClockKind, StreamClock, WallClock, monotonic
 from skidhand.errors import FleetFileError, LogbookError, OutsideError, SettingsError, SkidhandError
 from skidhand.fleet import FleetVersion, parse_fleet
@@ -40,7 +40,8 @@ class IngestService:
     ``fleet`` is in force until the logbook has a version; without either, the one last used with this
     spool. ``clock_kind`` "stream" is for demos and replays: receive times are those that the publisher
     announces. Raises IntegrityError when another process holds the spool, SettingsError for settings
-    that contradict each other.
+    that contradict each other. ``instance`` is the name in heartbeats: None for the worker's own id, which
+    lives with the spool.
     """
 
     def __init__(
@@ -52,14 +53,14 @@ class IngestService:
         logbook: Logbook | str,
         fleet: FleetVersion | None = None,
         clock_kind: ClockKind = "wall",
-        instance: str = "1",
+        instance: str | None = None,
         max_spool_bytes: int | None = None,
         drain_interval_s: float = 2.0,
         beat_interval_s: float = 5.0,
     ) -> None:
         if clock_kind == "stream" and broker.group is not None:
             raise SettingsError("a stream clock needs one ingest that sees all messages in order: leave the group out")
-        self._instance, self._beat_interval_s, self._kind = instance, beat_interval_s, clock_kind
+        self._beat_interval_s, self._kind = beat_interval_s, clock_kind
         self._link = LogbookLink(logbook, clock_kind)
         self._fleet, self._digest = fleet, ""
         self._lookup: Lookup | None = None
@@ -69,7 +70,10 @@ class IngestService:
         self._final: IngestStats | None = None
         self._logbook_trouble = ""
         self._threads: dict[str, threading.Thread] = {}
+        self._rate = Rate()
         self._spool = Spool(spool_path, max_bytes=max_spool_bytes)
+        self._worker = self._spool.worker
+        self._instance = instance or self._worker
         try:
             self._assemble(broker, store, drain_interval_s)
         except BaseException:
@@ -182,16 +186,23 @@ class IngestService:
             raise self._failure
         return done
 
+    @property
+    def worker(self) -> str:
+        """This worker's id, which lives with its spool."""
+        return self._worker
+
     def stats(self) -> IngestStats:
         """How it stands now, or stood at the end."""
         if self._final is not None:
             return self._final
         figures, depth = self._intake.figures, self._spool.depth()
         now_us = micros(WallClock().now())
+        aside, unacknowledged_us = self._spool.aside.samples, self._inbox.oldest_us()
+        refusing = f"{aside:,} samples that the store refuses are set aside in the spool" if aside else ""
         troubles = {
             "broker": self._receiver.trouble,
             "spool": self._intake.trouble,
-            "store": self._drain.trouble,
+            "store": self._drain.trouble or refusing,
             "logbook": self._logbook_trouble,
         }
         return IngestStats(
@@ -202,6 +213,9 @@ class IngestService:
             queued=len(self._inbox),
             depth=depth,
             lag_s=0.0 if depth.oldest_us is None else max(0.0, (now_us - depth.oldest_us) / 1e6),
+            rate=self._rate.at(figures.samples),
+            unacknowledged_s=0.0 if unacknowledged_us is None else max(0.0, (now_us - unacknowledged_us) / 1e6),
+            aside=aside,
             last_seen=dict(figures.last_seen),
             trouble={name: what for name, what in troubles.items() if what},
         )
@@ -267,6 +281,8 @@ class IngestService:
     def _beat(self, note: str = "") -> None:
         try:
             self._link.book().heartbeats.beat(heartbeat(self.stats(), self._instance, note))
-        except SkidhandError as error:
+        except LogbookError as error:
             self._logbook_trouble = str(error)
             log.warning("no heartbeat: the logbook is away", reason=str(error))
+        except SkidhandError as error:  # it is there and not for us: start and housekeeping end with that error
+            self._logbook_trouble = str(error)

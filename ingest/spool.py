@@ -7,12 +7,11 @@ n = SHA-256(digest n−1 ‖ payload n), so that one digest names all that came 
 
 from __future__ import annotations
 
-import hashlib
 import shutil
 import sqlite3
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Final
@@ -20,10 +19,12 @@ from typing import Final
 import pyarrow as pa
 
 from ingest.refusal_log import RefusalLog, RefusedMessage
+from ingest.spool_aside import Aside
 from ingest.spool_file import SpoolError, SpoolFile, SpoolFullError
+from ingest.spool_rows import Depth, Row, chained, packed
 from skidhand.clock import WallClock
 from skidhand.errors import IntegrityError, WriterMismatchError
-from skidhand.model.samples import SAMPLES, micros
+from skidhand.model.samples import micros
 from skidhand.stores.base import Landed
 
 __all__ = ["Depth", "Row", "Spool", "SpoolError", "SpoolFullError", "chained"]
@@ -32,31 +33,6 @@ RESERVE_BYTES: Final = 64 * 2**20
 """Left free on the disk, so that the drain always has room to delete rows and so to make room."""
 
 _ROW: Final = "SELECT number, digest, samples, announced, payload FROM rows"
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One spooled batch. ``announced_us``: stream time that may be announced once the samples are stored."""
-
-    number: int
-    digest: str
-    samples: int
-    announced_us: int | None
-    payload: bytes
-
-    def table(self) -> pa.Table:
-        """The samples."""
-        return pa.ipc.open_stream(self.payload).read_all()
-
-
-@dataclass(frozen=True, slots=True)
-class Depth:
-    """What waits for the store. ``oldest_us``: wall time at which the oldest row was spooled, or None."""
-
-    rows: int
-    samples: int
-    bytes: int
-    oldest_us: int | None
 
 
 class Spool:
@@ -69,16 +45,17 @@ class Spool:
     def __init__(self, path: Path | str, *, max_bytes: int | None = None, reserve_bytes: int = RESERVE_BYTES) -> None:
         self.path = Path(path)
         self.max_bytes, self._reserve = max_bytes, reserve_bytes
-        self._file = SpoolFile(self.path)
-        self.refusals = RefusalLog(self._file)
+        self.file = SpoolFile(self.path)
+        self.refusals = RefusalLog(self.file)
         try:
-            self._depth = self._count()
-            with self._file.writing() as db:
-                for key in ("writer", "client"):
-                    if self._file.get(key) is None:
-                        self._file.set(db, **{key: str(uuid.uuid4())})
+            self.recount()
+            self.aside = Aside(self)
+            with self.file.writing() as db:
+                for key, value in (("writer", str(uuid.uuid4())), ("client", uuid.uuid4().hex[:12])):
+                    if self.file.get(key) is None:
+                        self.file.set(db, **{key: value})
         except SpoolError:
-            self._file.close()
+            self.file.close()
             raise
 
     # --- what the spool knows about itself -------------------------------------------------------
@@ -86,17 +63,22 @@ class Spool:
     @property
     def writer(self) -> str:
         """This spool's writer id: a UUID minted with the file."""
-        return str(self._file.get("writer"))
+        return str(self.file.get("writer"))
+
+    @property
+    def worker(self) -> str:
+        """The id of the worker that this spool makes; :meth:`mint_new_writer` leaves it."""
+        return str(self.file.get("client"))
 
     @property
     def client_id(self) -> str:
-        """The MQTT client id tied to this spool; :meth:`mint_new_writer` leaves it, and so its session."""
-        return f"skidhand-ingest-{self._file.get('client')}"
+        """The MQTT client id of that worker, by which the broker keeps its session."""
+        return f"skidhand-ingest-{self.worker}"
 
     def mint_new_writer(self) -> str:
         """A new writer id, for a spool that was restored from a copy; what waits goes out under it."""
-        with self._file.writing() as db:
-            self._file.set(db, writer=str(uuid.uuid4()), written_number=None, written_digest=None)
+        with self.file.writing() as db:
+            self.file.set(db, writer=str(uuid.uuid4()), written_number=None, written_digest=None)
         return self.writer
 
     @property
@@ -115,28 +97,29 @@ class Spool:
         return self._optional("announce_due")
 
     def _optional(self, key: str) -> int | None:
-        value = self._file.get(key)
+        value = self.file.get(key)
         return None if value is None else int(value)
 
     @property
     def fleet_text(self) -> str | None:
         """The fleet file last in use here, for a start while the logbook is away."""
-        value = self._file.get("fleet")
+        value = self.file.get("fleet")
         return None if value is None else str(value)
 
     def remember_fleet(self, text: str) -> None:
         """Keep the fleet file for :attr:`fleet_text`."""
-        with self._file.writing() as db:
-            self._file.set(db, fleet=text)
+        with self.file.writing() as db:
+            self.file.set(db, fleet=text)
 
     def depth(self) -> Depth:
         """What waits now."""
         return self._depth
 
-    def _count(self) -> Depth:
+    def recount(self) -> None:
+        """Count anew what waits, after rows were moved."""
         query = "SELECT count(*), coalesce(sum(samples), 0), coalesce(sum(length(payload)), 0), min(spooled) FROM rows"
-        with self._file.reading() as db:
-            return Depth(*db.execute(query).fetchone())
+        with self.file.reading() as db:
+            self._depth = Depth(*db.execute(query).fetchone())
 
     # --- in ----------------------------------------------------------------------------------------
 
@@ -153,31 +136,32 @@ class Spool:
         """
         if len(samples) == 0 and announced_us is None:
             if refused:
-                with self._file.writing() as db:
+                with self.file.writing() as db:
                     self.refusals.write(db, refused)
             return None
-        payload, spooled = _packed(samples), micros(WallClock().now())
-        with self._file.mutex:
+        payload, spooled = packed(samples), micros(WallClock().now())
+        with self.file.mutex:
             self._check_room(len(payload))
-            with self._file.writing() as db:
-                number = self._insert(db, payload, len(samples), spooled, announced_us)
+            with self.file.writing() as db:
+                number = self.insert(db, payload, len(samples), spooled, announced_us)
                 if len(samples):
-                    self._file.raise_to(db, last_received=samples["received"][-1].value)
+                    self.file.raise_to(db, last_received=samples["received"][-1].value)
                 self.refusals.write(db, refused)
             old = self._depth
             oldest = spooled if old.oldest_us is None else old.oldest_us
             self._depth = Depth(old.rows + 1, old.samples + len(samples), old.bytes + len(payload), oldest)
         return number
 
-    def _insert(
+    def insert(
         self, db: sqlite3.Connection, payload: bytes, samples: int, spooled: int, announced_us: int | None
     ) -> int:
-        digest = chained(self._file.get("last_digest") or "", payload)
+        """One row at the end, within the transaction ``db``; its number."""
+        digest = chained(self.file.get("last_digest") or "", payload)
         insert = "INSERT INTO rows (digest, samples, spooled, announced, payload) VALUES (?, ?, ?, ?, ?)"
         number = db.execute(insert, (digest, samples, spooled, announced_us, payload)).lastrowid
-        self._file.set(db, last_digest=digest)
+        self.file.set(db, last_digest=digest)
         if announced_us is not None:
-            self._file.raise_to(db, announced=announced_us)
+            self.file.raise_to(db, announced=announced_us)
         return int(number or 0)
 
     def _check_room(self, size: int) -> None:
@@ -192,15 +176,15 @@ class Spool:
 
     # --- out ---------------------------------------------------------------------------------------
 
-    def waiting(self, max_samples: int) -> list[Row]:
-        """The oldest rows up to ``max_samples`` (one row at least, if any waits).
+    def waiting(self, max_samples: int, max_rows: int = -1) -> list[Row]:
+        """The oldest rows up to ``max_samples`` and ``max_rows`` (one row at least, if any waits; −1: all).
 
         Raises IntegrityError when a row is not what was written: its digest differs.
         """
         rows: list[Row] = []
-        total, digest = 0, self._file.get("removed_digest") or ""
-        with self._file.reading() as db:
-            for values in db.execute(f"{_ROW} ORDER BY number"):
+        total, digest = 0, self.file.get("removed_digest") or ""
+        with self.file.reading() as db:
+            for values in db.execute(f"{_ROW} ORDER BY number LIMIT ?", (max_rows,)):
                 row = Row(*values)
                 total += row.samples
                 if rows and total > max_samples:
@@ -213,19 +197,19 @@ class Spool:
 
     def remove(self, last: Row, *, written: bool) -> None:
         """Forget all rows up to ``last``, which the store holds (``written``: under this number and digest)."""
-        with self._file.mutex:
-            with self._file.writing() as db:
+        with self.file.mutex:
+            with self.file.writing() as db:
                 query = (
                     "SELECT count(*), sum(samples), sum(length(payload)), max(announced) FROM rows WHERE number <= ?"
                 )
                 rows, samples, size, announced = db.execute(query, (last.number,)).fetchone()
                 db.execute("DELETE FROM rows WHERE number <= ?", (last.number,))
                 oldest = db.execute("SELECT spooled FROM rows ORDER BY number LIMIT 1").fetchone()
-                self._file.set(db, removed_digest=last.digest)
+                self.file.set(db, removed_digest=last.digest)
                 if written:
-                    self._file.set(db, written_number=last.number, written_digest=last.digest)
+                    self.file.set(db, written_number=last.number, written_digest=last.digest)
                 if announced is not None:
-                    self._file.raise_to(db, announce_due=announced)
+                    self.file.raise_to(db, announce_due=announced)
             was = self._depth
             self._depth = Depth(was.rows - rows, was.samples - samples, was.bytes - size, oldest[0] if oldest else None)
 
@@ -236,10 +220,10 @@ class Spool:
         """
         if landed is None:
             return 0
-        with self._file.reading() as db:
+        with self.file.reading() as db:
             found = db.execute(f"{_ROW} WHERE number = ?", (landed.number,)).fetchone()
         if found is None:
-            mine = Landed(self._file.get("written_number") or 0, self._file.get("written_digest") or "")
+            mine = Landed(self.file.get("written_number") or 0, self.file.get("written_digest") or "")
             if landed.number >= mine.number and landed != mine:
                 self._mismatch(landed)
             return 0
@@ -257,22 +241,10 @@ class Spool:
 
     def close(self) -> None:
         """Let go of the file."""
-        self._file.close()
+        self.file.close()
 
     def __enter__(self) -> Spool:
         return self
 
     def __exit__(self, *_: type[BaseException] | BaseException | TracebackType | None) -> None:
         self.close()
-
-
-def chained(before: str, payload: bytes) -> str:
-    """The digest (hex) of a batch that follows the one with digest ``before``."""
-    return hashlib.sha256(before.encode() + payload).hexdigest()
-
-
-def _packed(samples: pa.Table) -> bytes:
-    sink = pa.BufferOutputStream()
-    with pa.ipc.new_stream(sink, SAMPLES, options=pa.ipc.IpcWriteOptions(compression="zstd")) as writer:
-        writer.write_table(samples)
-    return sink.getvalue().to_pybytes()

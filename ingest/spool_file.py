@@ -36,6 +36,13 @@ CREATE TABLE IF NOT EXISTS refusals (
     detail TEXT NOT NULL,
     excerpt BLOB NOT NULL
 );
+CREATE TABLE IF NOT EXISTS aside (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    at INTEGER NOT NULL,
+    samples INTEGER NOT NULL,
+    reason TEXT NOT NULL,                      -- the store's words
+    payload BLOB NOT NULL
+);
 INSERT OR IGNORE INTO meta VALUES ('version', {VERSION});
 COMMIT;
 """

@@ -9,7 +9,8 @@
     ├── OutsideError              something we depend on is away or failed                (exit 3)
     │   ├── BrokerError
     │   ├── StoreError
-    │   │   └── StoreConflictError    another writer was first; read again and retry
+    │   │   ├── StoreConflictError    another writer was first; read again and retry
+    │   │   └── StoreRefusedError     the rows themselves are not taken, others may be
     │   ├── LogbookError
     │   └── ChannelError          a message could not be handed over
     └── IntegrityError            going on would damage data, so we refuse                (exit 3)
@@ -67,6 +68,10 @@ class StoreError(OutsideError):
 
 class StoreConflictError(StoreError):
     """Another writer was first; read again and retry."""
+
+
+class StoreRefusedError(StoreError):
+    """The engine is there and does not take these rows: sent again as they are, they will be refused again."""
 
 
 class LogbookError(OutsideError):

@@ -26,8 +26,14 @@ SILENT: Final = {
 BEHIND_S: Final = {"ingest": 300.0, "analyze": 900.0}
 """Lag in seconds from which a service counts as behind."""
 
-FORGOTTEN: Final = timedelta(days=7)
-"""Age from which an instance that gave way to another is not shown any more."""
+RECENT: Final = timedelta(hours=1)
+"""Age up to which an instance that ended without a word is shown although another goes on."""
+
+LASTING: Final = timedelta(days=14)
+"""How long an ingest worker that is silent is told: its spool and its session at the broker may hold samples."""
+
+RETIRED: Final = "retired"
+"""Note in the last heartbeat of an ingest worker whose spool and session were emptied for good."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,14 +148,27 @@ def _services(beats: list[Heartbeat]) -> Iterator[Found]:
         mine = sorted((beat for beat in beats if beat.service == service), key=lambda beat: beat.at, reverse=True)
         if not mine:
             yield Found(service, "", False, "has never been seen")
+        workers = service == "ingest"  # each has a spool of its own, so none stands in for another
         for i, beat in enumerate(mine):
-            if i == 0 or now - beat.at < FORGOTTEN:
-                yield _service(beat, now, newest=i == 0)
+            if i == 0 or _still_counts(beat, now, worker=workers):
+                yield _service(beat, now, judged=i == 0 or (workers and beat.note != RETIRED))
 
 
-def _service(beat: Heartbeat, now: datetime, *, newest: bool) -> Found:
+def _gone(beat: Heartbeat, now: datetime) -> bool:
+    return now - beat.at > SILENT.get(beat.service, timedelta(minutes=10)) or beat.note in ("stopped", RETIRED)
+
+
+def _still_counts(beat: Heartbeat, now: datetime, *, worker: bool) -> bool:
+    """Whether an instance is told although a newer one of its service has been seen."""
     age = now - beat.at
-    gone = age > SILENT.get(beat.service, timedelta(minutes=10)) or beat.note == "stopped"
+    if worker and beat.note != RETIRED:
+        return age < LASTING or bool(beat.depth)
+    return not _gone(beat, now) or (beat.note not in ("stopped", RETIRED) and age < RECENT)
+
+
+def _service(beat: Heartbeat, now: datetime, *, judged: bool) -> Found:
+    age = now - beat.at
+    gone = _gone(beat, now)
     behind = (beat.lag_s or 0.0) > BEHIND_S.get(beat.service, float("inf"))
     told = [f"seen {_age(age)} ago, version {beat.version}"]
     if beat.lag_s is not None:
@@ -160,7 +179,7 @@ def _service(beat: Heartbeat, now: datetime, *, newest: bool) -> Found:
     told += [f"refused {reason}: {count:,}" for reason, count in beat.refusals.items()]
     told += [beat.note] if beat.note else []
     # An instance that gave way to a newer one is no trouble of today.
-    return Found(beat.service, beat.instance, not (gone or behind) if newest else None, ", ".join(told))
+    return Found(beat.service, beat.instance, not (gone or behind) if judged else None, ", ".join(told))
 
 
 def _skids(book: Logbook, beats: list[Heartbeat]) -> Iterator[Found]:

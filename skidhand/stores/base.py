@@ -81,7 +81,8 @@ class Store(Protocol):
     """A time-series store. Times are aware UTC datetimes, spans half-open [start, end).
 
     Every method raises StoreError (chained) when the engine fails, StoreConflictError when another
-    writer was first and retries ran out, IntegrityError's children when going on would do damage.
+    writer was first and retries ran out, StoreRefusedError when the engine does not take the rows of a
+    write, IntegrityError's children when going on would do damage.
     """
 
     scheme: ClassVar[str]

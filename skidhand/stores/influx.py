@@ -78,7 +78,7 @@ class InfluxStore:
         return cls(Address.parse(url))
 
     def write(self, batch: Batch) -> bool:
-        """See :meth:`skidhand.stores.base.Store.write`. IntegrityError when the server refuses the lines."""
+        """See :meth:`skidhand.stores.base.Store.write`. StoreRefusedError when the server refuses the lines."""
         rows = batch_rows(batch)
         times = micros_of(rows["time"])
         if len(times) and not (times.min() >= EARLIEST_US and times.max() <= LATEST_US):

@@ -17,7 +17,7 @@ from urllib.parse import parse_qs, unquote, urlsplit
 
 import orjson
 
-from skidhand.errors import IntegrityError, SettingsError, StoreError
+from skidhand.errors import SettingsError, StoreError, StoreRefusedError
 from skidhand.stores.influx_lines import Part
 
 TOKEN: Final = "SKIDHAND_INFLUX_TOKEN"
@@ -194,7 +194,7 @@ class Server:
             status = error.response.status if error.response is not None else 0
             said = f"{self._at(doing)}: {status} {str(error.message).strip()}{_HINTS.get(status, '')}"
             if status in {400, 422}:
-                raise IntegrityError(
+                raise StoreRefusedError(
                     f"{said}; nothing of this batch is visible and it stays in the spool. The bucket must keep data "
                     f"without end and belong to skidhand alone"
                 ) from error

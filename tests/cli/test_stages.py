@@ -169,7 +169,10 @@ def beat(service: str, **changes) -> Heartbeat:
 
 
 def test_doctor_with_signs_of_life(run, plant):
-    """Fresh services are well; a silent, stopped or late one is not; a skid's last sign and the fleet are told."""
+    """Fresh services are well; a silent, stopped or late one is not; a skid's last sign and the fleet are told.
+
+    Of instances that gave way to another, what ended is not listed for ever; an ingest worker counts by itself.
+    """
     old = WallClock().now() - timedelta(hours=2)
     with Logbook("skidhand-data/logbook.db") as book:
         digest = book.fleets.digest()
@@ -177,13 +180,24 @@ def test_doctor_with_signs_of_life(run, plant):
         book.heartbeats.beat(beat("analyze", lag_s=5000.0))
         book.heartbeats.beat(beat("alerts", at=old))
         book.heartbeats.beat(beat("alerts", instance="2", at=old - timedelta(days=1)))
+        book.heartbeats.beat(
+            beat("tidy", instance="ended", at=WallClock().now() - timedelta(minutes=5), note="stopped")
+        )
+        book.heartbeats.beat(beat("analyze", instance="killed", at=WallClock().now() - timedelta(minutes=30)))
+        book.heartbeats.beat(beat("ingest", instance="2", at=old - timedelta(days=1), figures={"samples_per_s": 2.5}))
+        book.heartbeats.beat(beat("ingest", instance="long-gone", at=old - timedelta(days=15)))
+        book.heartbeats.beat(beat("ingest", instance="not-emptied", at=old - timedelta(days=15), depth=3))
+        book.heartbeats.beat(beat("ingest", instance="emptied", at=old, note="retired"))
         book.heartbeats.beat(beat("tidy", note="stopped"))
     code, rows = doctor(run)
     assert code == 1
     well = {key: row["well"] for key, row in rows.items()}
     assert well["ingest", "1"] is True
     assert (well["analyze", "1"], well["alerts", "1"], well["tidy", "1"]) == (False, False, False)
-    assert well["alerts", "2"] is None
+    assert well["analyze", "killed"] is None, "it may have been killed just now"
+    assert not {("alerts", "2"), ("tidy", "ended"), ("ingest", "long-gone"), ("ingest", "emptied")} & well.keys()
+    assert (well["ingest", "2"], well["ingest", "not-emptied"]) == (False, False), "their spools may hold samples"
+    assert "samples_per_s 2.5" in rows["ingest", "2"]["note"]
     assert "refused unknown-tag: 7" in rows["ingest", "1"]["note"]
     assert "last seen 2026-03-02 00:00:00Z" in rows["skid", "tf-skid-1"]["note"]
     assert "not seen" in rows["skid", "tf-skid-2"]["note"]

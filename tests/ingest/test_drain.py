@@ -1,5 +1,6 @@
 """From spool to store exactly once, whatever fails between."""
 
+import contextlib
 import random
 import threading
 
@@ -8,7 +9,7 @@ import pytest
 from ingest.backoff import Backoff
 from ingest.drain import Drain
 from ingest.spool import Spool
-from skidhand.errors import ClockMismatchError, LogbookError, StoreError, WriterMismatchError
+from skidhand.errors import ClockMismatchError, LogbookError, StoreError, StoreRefusedError, WriterMismatchError
 from skidhand.model.samples import SAMPLES, moment
 from skidhand.stores import open_store
 from skidhand.stores.memory import MemoryStore
@@ -165,6 +166,81 @@ def test_a_store_that_is_away_is_waited_for(spool):
         drain.hurry()
         thread.join(10)
     assert stored_numbers(store) == [1.0, 2.0]
+
+
+class Picky(Shaky):
+    """A store that refuses every batch that holds one of ``hated`` (None: every batch), as a database may."""
+
+    def __init__(self, store, hated):
+        super().__init__(store)
+        self.hated = hated
+
+    def write(self, batch):
+        """As the store's, or a refusal."""
+        if self.hated is None or self.hated & set(batch.samples["value"].to_pylist()):
+            raise StoreRefusedError("400: field type conflict")
+        return super().write(batch)
+
+
+def step_often(drain, spool):
+    """Steps until nothing waits, with refusals as they come."""
+    for _ in range(200):
+        with contextlib.suppress(StoreRefusedError):
+            drain.step()
+        if not spool.depth().rows:
+            return
+    raise AssertionError(f"{spool.depth()} still waits")
+
+
+def test_what_the_store_refuses_blocks_nothing_and_is_kept(spool, store):
+    """All good samples are stored once; the bad ones alone are set aside, and stored when the store is mended."""
+    picky = Picky(store._store, {13.0, 57.0})
+    for first in range(0, 80, 20):
+        spool.append(samples(*range(first, first + 20)))
+    drain = drain_of(spool, picky)
+    step_often(drain, spool)
+    assert stored_numbers(store) == [float(n) for n in range(80) if n not in (13, 57)]
+    assert spool.aside.samples == 2
+    assert drain.stored == 78
+    picky.hated = set()
+    drain_of(spool, picky).step()
+    assert (stored_numbers(store), spool.aside.samples) == ([float(n) for n in range(80)], 0)
+    assert physical_rows(store) == 80
+
+
+def test_a_store_that_refuses_everything_is_waited_for(spool, store):
+    """Then the fault is not the samples': nothing is cut up or set aside, and all is stored once it takes them."""
+    picky = Picky(store._store, None)
+    for n in range(5):
+        spool.append(samples(2 * n, 2 * n + 1))
+    drain = drain_of(spool, picky)
+    for _ in range(40):
+        with pytest.raises(StoreRefusedError):
+            drain.step()
+    depth = spool.depth()
+    assert (depth.rows, depth.samples, spool.aside.samples) == (5, 10, 0)
+    picky.hated = set()
+    step_often(drain, spool)
+    assert stored_numbers(store) == [float(n) for n in range(10)]
+
+
+def test_a_kill_amid_refusals_loses_nothing(tmp_path, store):
+    """The spool that is opened again knows what was postponed and set aside, and its chain of digests holds."""
+    picky = Picky(store._store, {3.0})
+    for life in range(30):
+        with Spool(tmp_path / "spool.db") as spool:
+            if life == 0:
+                for first in range(0, 12, 4):
+                    spool.append(samples(*range(first, first + 4)))
+            drain = drain_of(spool, picky)
+            for _ in range(1 + life % 3):
+                with contextlib.suppress(StoreRefusedError):
+                    drain.step()
+    picky.hated = set()
+    with Spool(tmp_path / "spool.db") as spool:
+        step_often(drain_of(spool, picky), spool)
+        assert spool.aside.samples == 0
+    assert stored_numbers(store) == [float(n) for n in range(12)]
 
 
 def test_a_foreign_writer_is_refused(tmp_path):

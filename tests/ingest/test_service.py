@@ -81,7 +81,8 @@ def test_messages_reach_the_store(running, publisher, tmp_path, protocol):
     with Logbook(str(tmp_path / "book.db")) as book:
         until(lambda: any(beat.figures["stored"] == 600 and beat.depth == 0 for beat in book.heartbeats.all()))
         (beat,) = book.heartbeats.all()
-    assert (beat.service, beat.instance, beat.note) == ("ingest", "1", "")
+    assert (beat.service, beat.instance, beat.note) == ("ingest", service.worker, "")
+    assert beat.figures["samples_per_s"] > 0
     assert abs(beat.last_seen["tf-skid-1"] - WallClock().now()) < timedelta(minutes=5)
 
 
@@ -361,3 +362,22 @@ def away_logbook(folder):
     """The URL of a logbook that cannot be opened: a folder stands where its file should be."""
     (folder / "folder").mkdir(exist_ok=True)
     return f"sqlite:///{folder / 'folder'}"
+
+
+@pytest.mark.parametrize("kind", ["wall", "stream"])
+def test_a_logbook_of_another_clock_is_not_called_away(tmp_path, kind, caplog, capfd):
+    """The one error says which clock is kept; no line about a logbook that cannot be reached stands beside it."""
+    with Logbook(str(tmp_path / "book.db")) as book:
+        book.guard_clock("stream" if kind == "wall" else "wall")
+    service = IngestService(
+        broker=BrokerSettings(port=1),
+        spool_path=tmp_path / "spool.db",
+        store=MemoryStore(),
+        logbook=str(tmp_path / "book.db"),
+        fleet=FLEET,
+        clock_kind=kind,
+    )
+    with pytest.raises(ClockMismatchError):
+        service.start()
+    said = capfd.readouterr()
+    assert "away" not in said.out + said.err + caplog.text

@@ -10,7 +10,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 import pytest
 
 import skidhand.stores
-from skidhand.errors import IntegrityError, SettingsError, StoreError
+from skidhand.errors import SettingsError, StoreError, StoreRefusedError
 from skidhand.plugins import members
 from skidhand.stores import open_store
 from skidhand.stores.influx_server import Address, token
@@ -131,8 +131,8 @@ def test_the_token_and_the_batch_go_over_the_wire(monkeypatch):
 @pytest.mark.parametrize(
     ("status", "error", "told"),
     [
-        (400, IntegrityError, "400 .*partial write: reasons.*must keep data without end"),
-        (422, IntegrityError, "422 .*partial write"),
+        (400, StoreRefusedError, "400 .*partial write: reasons.*must keep data without end"),
+        (422, StoreRefusedError, "422 .*partial write"),
         (401, StoreError, "401 .*SKIDHAND_INFLUX_TOKEN or SKIDHAND_INFLUX_TOKEN_FILE must give a token"),
         (403, StoreError, "403 "),
         (404, StoreError, "404 .*must be there before the first write"),
@@ -148,7 +148,7 @@ def test_a_refused_write_is_our_error(monkeypatch, status, error, told):
     scripted = Scripted(status, b'{"error": "partial write: reasons"}', for_writes=True)
     with scripted, pytest.raises(error, match=told) as caught:
         scripted.store.write(batch(1, good("a/x", (0, 1))))
-    assert isinstance(caught.value, IntegrityError) == (error is IntegrityError)
+    assert isinstance(caught.value, StoreRefusedError) == (error is StoreRefusedError)
     assert caught.value.__cause__ is not None
     assert "s3cret" not in str(caught.value)
 
@@ -180,11 +180,11 @@ def test_a_missing_bucket_is_told_with_its_remedy():
     store.close()
 
 
-def test_lines_that_the_real_server_refuses_are_an_integrity_error():
+def test_lines_that_the_real_server_refuses_are_told_apart():
     """A field that another program wrote as text: the server's words come through, nothing lands."""
     store = open_store(influx.new_url())
     store._server.write(['skidhand_samples,series=a/x,slot=0,writer=w value="text" 1772366400000000000'])
-    with pytest.raises(IntegrityError, match="field type conflict"):
+    with pytest.raises(StoreRefusedError, match="field type conflict"):
         store.write(batch(1, good("a/x", (0, 1))))
     assert store.landed("w") is None
     store.close()
@@ -198,7 +198,7 @@ def test_a_bucket_with_an_end_to_its_retention_is_refused_at_the_first_write():
     url = server.new_url()
     server.ask(f'ALTER RETENTION POLICY "autogen" ON "{url.rpartition("/")[2]}" DURATION 1d SHARD DURATION 1h')
     store = open_store(url)
-    with pytest.raises(IntegrityError, match=r"beyond retention policy.*must keep data without end"):
+    with pytest.raises(StoreRefusedError, match=r"beyond retention policy.*must keep data without end"):
         store.write(batch(1, []))
     store.close()
 
