@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
@@ -12,16 +13,20 @@ import orjson
 import structlog
 
 from ingest.backoff import Backoff
+from ingest.formats.base import Decoded
 from ingest.inbox import Inbox, Message
 from ingest.judge import EARLIEST_US, LATEST_US, Bench
 from ingest.lookup import Lookup
 from ingest.reasons import Reason, Tally
 from ingest.refusal_log import RefusedMessage
 from ingest.router import Router
+from ingest.sparkplug.edge import Arrival
+from ingest.sparkplug.sessions import Sessions
 from ingest.spool import Spool, SpoolError
 from ingest.wiretime import wire_time
 from skidhand.clock import CLOCK_TOPIC, Clock, StreamClock
 from skidhand.model.samples import micros, moment
+from skidhand.sparkplug.wire import NAMESPACE
 
 MAX_MESSAGES: Final = 1000
 LINGER_S: Final = 0.01
@@ -44,7 +49,8 @@ class Intake:
     """Works off ``inbox`` into ``spool``; ``acknowledge`` gets each batch of messages once it is on the disk.
 
     ``lookup`` is asked once a batch, so that a new fleet version counts from the next batch on. ``clock``
-    is the wall clock or this process's own stream clock, which the clock topic moves on.
+    is the wall clock or this process's own stream clock, which the clock topic moves on. ``sessions``
+    puts Sparkplug's messages into their order; a message that waits there is not acknowledged either.
     """
 
     def __init__(
@@ -56,9 +62,11 @@ class Intake:
         clock: Clock,
         spool: Spool,
         acknowledge: Callable[[Sequence[Message]], None],
+        sessions: Sessions | None = None,
     ) -> None:
         self._inbox, self._router, self._lookup = inbox, router, lookup
         self._clock, self._spool, self._acknowledge = clock, spool, acknowledge
+        self._sessions = sessions
         self._last_us = spool.last_received_us or 0
         self.figures = Figures()
         self.trouble = ""  # why nothing is acknowledged now, empty when all is well
@@ -73,21 +81,33 @@ class Intake:
                 if not self.work(messages, stop):
                     return
                 self._inbox.done()
+            elif self._sessions is not None and (waited := self._overdue(self._sessions, stop)):
+                if not self.work((), stop, waited):
+                    return
             elif stop.is_set():
                 return
 
-    def work(self, messages: Sequence[Message], stop: threading.Event) -> bool:
-        """One batch; False when ``stop`` came before it could be spooled, and then nothing is acknowledged."""
+    def _overdue(self, sessions: Sessions, stop: threading.Event) -> list[Arrival]:
+        """Ordered messages that are not to wait any longer for those before them; at the end, all."""
+        return sessions.give_up() if stop.is_set() else sessions.due()
+
+    def work(self, messages: Sequence[Message], stop: threading.Event, waited: Sequence[Arrival] = ()) -> bool:
+        """One batch; False when ``stop`` came before it could be spooled, and then nothing is acknowledged.
+
+        ``waited``: messages of earlier batches whose turn it is now.
+        """
         bench = Bench(self._lookup(), own_time=isinstance(self._clock, StreamClock))
         refused: list[RefusedMessage] = []
         announced: int | None = None
         seen: dict[str, datetime] = {}
-        for message in messages:
+        done: list[Message] = []
+        for message, decoded in itertools.chain(waited, self._decoded(messages)):
+            done.append(message)
+            tally = decoded.refused
             if message.topic == CLOCK_TOPIC:
-                tally = Tally()
                 announced = self._announce(message, tally) or announced
             else:
-                tally = self._judge(message, bench, seen)
+                self._judge(message, decoded, bench, seen)
             if tally.by_reason:
                 told = tuple(tally.by_reason.values())
                 refused.append(RefusedMessage(message.at_us, message.topic, message.payload, told))
@@ -96,20 +116,30 @@ class Intake:
         while not self._spooled(lambda: self._spool.append(table, announced_us=announced, refused=refused)):
             if stop.wait(backoff.next()):
                 return False
-        self._acknowledge(messages)
-        self.figures.messages += len(messages)
+        self._acknowledge(done if self._sessions is None else self._sessions.settled(done))
+        self.figures.messages += len(done)
         self.figures.samples += len(table)
         self.figures.batches += 1
         self.figures.last_seen.update(seen)
         return True
 
-    def _judge(self, message: Message, bench: Bench, seen: dict[str, datetime]) -> Tally:
-        decoded = self._router.decode(message)
+    def _decoded(self, messages: Iterable[Message]) -> Iterator[tuple[Message, Decoded]]:
+        """Messages with what is in them, each when its turn has come: Sparkplug's may wait for others."""
+        for message in messages:
+            if message.topic == CLOCK_TOPIC:
+                yield message, Decoded()
+            elif self._sessions is not None and message.topic.startswith(f"{NAMESPACE}/"):
+                yield from self._sessions.take(message)
+            else:
+                yield message, self._router.decode(message)
+        if self._sessions is not None:
+            yield from self._sessions.due()
+
+    def _judge(self, message: Message, decoded: Decoded, bench: Bench, seen: dict[str, datetime]) -> None:
         received_us = self._received(message, [reading.time_us for reading in decoded.readings])
         for reading in decoded.readings:
             if bench.judge(reading, received_us, decoded.refused):
                 seen[reading.skid] = moment(received_us)
-        return decoded.refused
 
     def _received(self, message: Message, times: Sequence[int]) -> int:
         """The receive time of a message: never below an earlier one's, also when the machine's clock steps back."""

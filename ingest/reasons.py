@@ -16,6 +16,7 @@ class Reason(StrEnum):
     UNKNOWN_SKID = "unknown-skid"
     SITE_MISMATCH = "site-mismatch"
     UNKNOWN_TAG = "unknown-tag"
+    UNKNOWN_ALIAS = "unknown-alias"
     BAD_ID = "bad-id"
     BAD_TOPIC = "bad-topic"
     WRONG_TYPE = "wrong-type"
@@ -26,6 +27,7 @@ class Reason(StrEnum):
     TIME_OUT_OF_RANGE = "time-out-of-range"
     BAD_UTF8 = "bad-utf8"
     BAD_JSON = "bad-json"
+    BAD_PROTOBUF = "bad-protobuf"
     BAD_SHAPE = "bad-shape"
     TOO_LARGE = "too-large"
     TOO_MANY_POINTS = "too-many-points"
@@ -37,6 +39,7 @@ MEANING: Final[dict[Reason, str]] = {
     Reason.UNKNOWN_SKID: "the topic names a skid that is not in the fleet file",
     Reason.SITE_MISMATCH: "the skid did not stand at that site at the sample's time",
     Reason.UNKNOWN_TAG: "the skid has no instrument of that tag or alias",
+    Reason.UNKNOWN_ALIAS: "a Sparkplug metric has an alias for its name, and no birth in force tells what it means",
     Reason.BAD_ID: "a site, skid or tag is no id at all: quotes, newlines, formulas, too long",
     Reason.BAD_TOPIC: "no payload format takes that topic",
     Reason.WRONG_TYPE: "the value is text, a list or an object instead of a number, true, false or null",
@@ -47,7 +50,8 @@ MEANING: Final[dict[Reason, str]] = {
     Reason.TIME_OUT_OF_RANGE: "the time is before the year 2000, or more than a day ahead of its receipt",
     Reason.BAD_UTF8: "the payload is not UTF-8",
     Reason.BAD_JSON: "the payload is not JSON",
-    Reason.BAD_SHAPE: "the JSON is not built as its format asks (see there), or its version is unknown",
+    Reason.BAD_PROTOBUF: "the payload is not Sparkplug B's protobuf",
+    Reason.BAD_SHAPE: "the payload is not built as its format asks (see there), or its version is unknown",
     Reason.TOO_LARGE: "the payload is larger than 1 MB",
     Reason.TOO_MANY_POINTS: "one message holds more than 10,000 values",
     Reason.FORMAT_FAILED: "the payload format itself failed: a defect of the program or plug-in, see the log",

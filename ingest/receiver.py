@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import threading
 from collections.abc import Callable, Sequence
 from typing import Any
@@ -24,10 +25,12 @@ class _Client(mqtt.Client):
     """paho's client, which remembers why it could not connect, and tells when its thread dies of anything else."""
 
     on_crash: Callable[[Exception], None]
+    connecting: Callable[[mqtt.Client], None]
     last_error = ""
 
     def reconnect(self) -> MQTTErrorCode:
         """As paho's."""
+        self.connecting(self)
         try:
             return super().reconnect()
         except OSError as error:  # paho swallows it; a certificate that is not trusted is one too
@@ -43,13 +46,19 @@ class _Client(mqtt.Client):
             raise
 
 
+def _nothing(_client: mqtt.Client) -> None:
+    pass
+
+
 class Receiver:
     """Keeps a session with the broker and puts what arrives on ``filters`` into ``inbox``.
 
     ``shared_filters`` are taken through ``settings.group``, if there is one; ``own_filters`` never are.
     Connects in the background, again and again with growing delays. ``on_crash`` hears of a defect that
-    ended the network thread.
+    ended the network thread; ``connecting`` is called before each try, ``listening`` after each subscription.
     """
+
+    _connections = itertools.count(1)  # over all receivers: a message's connection tells whose it is
 
     def __init__(
         self,
@@ -60,6 +69,8 @@ class Receiver:
         shared_filters: Sequence[str],
         own_filters: Sequence[str] = (),
         on_crash: Callable[[Exception], None],
+        connecting: Callable[[mqtt.Client], None] = _nothing,
+        listening: Callable[[mqtt.Client], None] = _nothing,
     ) -> None:
         group = f"$share/{settings.group}/" if settings.group else ""
         self._filters = [(group + name, 1) for name in shared_filters] + [(name, 1) for name in own_filters]
@@ -67,7 +78,8 @@ class Receiver:
         client = make_client(settings, settings.client_id or client_id, _Client)
         assert isinstance(client, _Client)
         self._client = client
-        self._client.on_crash = on_crash
+        self._client.on_crash, self._client.connecting = on_crash, connecting
+        self._listening = listening
         self._client.on_connect = self._on_connect
         self._client.on_connect_fail = self._on_connect_fail
         self._client.on_disconnect = self._on_disconnect
@@ -112,9 +124,13 @@ class Receiver:
         self._paused = True
 
     def stop(self) -> None:
-        """Send what is to be acknowledged and leave; the broker keeps the session."""
-        self._paused = True
+        """Take nothing more, send what is to be acknowledged and leave; the broker keeps the session."""
         self._inbox.close()
+        self.leave()
+
+    def leave(self) -> None:
+        """Send what is to be acknowledged and leave, while others go on with the inbox."""
+        self._paused = True
         self._client.disconnect()
         self._client.loop_stop()
 
@@ -126,11 +142,11 @@ class Receiver:
             self._trouble(self._refusal)
             return
         with self._connection_lock:
-            self._connection += 1
+            self._connection = next(self._connections)
         log.info("connected", broker=self.where, session_present=flags.session_present)
         client.subscribe(list(self._filters))
 
-    def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, reasons: list[Any], _properties: Any) -> None:
+    def _on_subscribe(self, client: mqtt.Client, _data: Any, _mid: int, reasons: list[Any], _properties: Any) -> None:
         refused = [name for (name, _), reason in zip(self._filters, reasons, strict=False) if reason.is_failure]
         if refused:
             self._refusal = f"subscription refused: {', '.join(refused)}"
@@ -138,6 +154,7 @@ class Receiver:
             return
         self.trouble = ""
         self._backoff.reset()
+        self._listening(client)
         self._subscribed.set()
 
     def _on_connect_fail(self, _client: mqtt.Client, _data: Any) -> None:
@@ -147,7 +164,7 @@ class Receiver:
     def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         # From here on nothing is acknowledged that came before: see acknowledge().
         with self._connection_lock:
-            self._connection += 1
+            self._connection = next(self._connections)
         self._subscribed.clear()
         if not self._paused:
             self._trouble(self._refusal or f"connection lost: {reason}")

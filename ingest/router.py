@@ -33,8 +33,9 @@ class Router:
 
     @property
     def filters(self) -> tuple[str, ...]:
-        """The topic filters to subscribe to."""
-        return tuple(sorted({topic for member in self._formats.values() for topic in member.topics}))
+        """The topic filters to subscribe to, save those of formats whose order matters."""
+        free = [member for member in self._formats.values() if not getattr(member, "ordered", False)]
+        return tuple(sorted({topic for member in free for topic in member.topics}))
 
     def _match(self, topic: str) -> Format | None:
         for member in self._formats.values():
@@ -59,6 +60,7 @@ class Router:
             refused.refused.add(Reason.FORMAT_FAILED, f"{member.name}: {type(error).__name__}")
             return refused
         points = sum(len(reading.values) for reading in decoded.readings) + decoded.refused.total
+        points += len(decoded.packet.metrics) if decoded.packet is not None else 0
         if points > MAX_POINTS:
             refused.refused.add(Reason.TOO_MANY_POINTS, f"{points:,} values, at most {MAX_POINTS:,}", points)
             return refused

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -12,12 +12,14 @@ import structlog
 
 from ingest.broker import BrokerSettings
 from ingest.drain import Drain
-from ingest.inbox import Inbox
+from ingest.inbox import Inbox, Message
 from ingest.intake import Intake
 from ingest.link import LogbookLink
 from ingest.lookup import Lookup, build_lookup
 from ingest.receiver import Receiver
 from ingest.router import Router, found_formats
+from ingest.sparkplug.host import SparkplugHost
+from ingest.sparkplug.settings import SparkplugSettings
 from ingest.spool import Spool, SpoolError
 from ingest.stats import IngestStats, Rate, heartbeat
 from skidhand.clock import CLOCK_TOPIC, ClockKind, StreamClock, WallClock, monotonic
@@ -41,7 +43,7 @@ class IngestService:
     spool. ``clock_kind`` "stream" is for demos and replays: receive times are those that the publisher
     announces. Raises IntegrityError when another process holds the spool, SettingsError for settings
     that contradict each other. ``instance`` is the name in heartbeats: None for the worker's own id, which
-    lives with the spool.
+    lives with the spool. ``sparkplug``: be a Sparkplug host application too; None: hear none of it.
     """
 
     def __init__(
@@ -53,6 +55,7 @@ class IngestService:
         logbook: Logbook | str,
         fleet: FleetVersion | None = None,
         clock_kind: ClockKind = "wall",
+        sparkplug: SparkplugSettings | None = None,
         instance: str | None = None,
         max_spool_bytes: int | None = None,
         drain_interval_s: float = 2.0,
@@ -60,6 +63,8 @@ class IngestService:
     ) -> None:
         if clock_kind == "stream" and broker.group is not None:
             raise SettingsError("a stream clock needs one ingest that sees all messages in order: leave the group out")
+        if clock_kind == "stream" and sparkplug is not None:
+            raise SettingsError("a stream clock needs all messages in one order: Sparkplug's connection is its own")
         self._beat_interval_s, self._kind = beat_interval_s, clock_kind
         self._link = LogbookLink(logbook, clock_kind)
         self._fleet, self._digest = fleet, ""
@@ -75,12 +80,14 @@ class IngestService:
         self._worker = self._spool.worker
         self._instance = instance or self._worker
         try:
-            self._assemble(broker, store, drain_interval_s)
+            self._assemble(broker, store, drain_interval_s, sparkplug)
         except BaseException:
             self._spool.close()
             raise
 
-    def _assemble(self, broker: BrokerSettings, store: Store, drain_interval_s: float) -> None:
+    def _assemble(
+        self, broker: BrokerSettings, store: Store, drain_interval_s: float, sparkplug: SparkplugSettings | None
+    ) -> None:
         self._inbox = Inbox(broker.receive_maximum)
         router = Router(found_formats())
         self._receiver = Receiver(
@@ -91,6 +98,18 @@ class IngestService:
             own_filters=(CLOCK_TOPIC,) if self._kind == "stream" else (),
             on_crash=self._fail,
         )
+        self._host = None
+        if sparkplug is not None:
+            self._host = SparkplugHost(
+                sparkplug,
+                broker=broker,
+                inbox=self._inbox,
+                logbook=self._link.book,
+                lookup=self._current_lookup,
+                decode=router.decode,
+                owner=self._worker,
+                on_crash=self._fail,
+            )
         self._drain = Drain(
             spool=self._spool,
             store=store,
@@ -104,8 +123,15 @@ class IngestService:
             lookup=self._current_lookup,
             clock=StreamClock() if self._kind == "stream" else WallClock(),
             spool=self._spool,
-            acknowledge=self._receiver.acknowledge,
+            acknowledge=self._acknowledge,
+            sessions=self._host.sessions if self._host is not None else None,
         )
+
+    def _acknowledge(self, messages: Sequence[Message]) -> None:
+        """Each receiver knows its own by their connection."""
+        self._receiver.acknowledge(messages)
+        if self._host is not None:
+            self._host.acknowledge(messages)
 
     # --- life ------------------------------------------------------------------------------------
 
@@ -126,10 +152,14 @@ class IngestService:
                 log.warning("the store is away, samples will wait in the spool", reason=str(error))
             self._run("intake", lambda: self._intake.run(self._stop))
             self._run("drain", lambda: self._drain.run(self._over))
-            self._run("housekeeping", self._keep_house)
             self._receiver.start()
+            if self._host is not None:
+                self._host.keep()
+            self._run("housekeeping", self._keep_house)
             if wait_connected_s is not None:
                 self._receiver.wait_subscribed(wait_connected_s)
+                if self._host is not None:
+                    self._host.wait_subscribed(wait_connected_s)
         except BaseException:
             self.stop(timeout=1.0)
             raise
@@ -157,9 +187,13 @@ class IngestService:
         self._stopped = True
         deadline = monotonic() + timeout
         self._receiver.pause()
+        if self._host is not None:
+            self._host.pause()
         self._stop.set()
         self._join("intake", deadline)
         self._receiver.stop()
+        if self._host is not None:
+            self._host.stop()
         if self._failure is None and "drain" in self._threads:
             self._drain.hurry()
             self._wait(lambda: self._drain.idle() or bool(self._drain.trouble), deadline)
@@ -201,6 +235,7 @@ class IngestService:
         refusing = f"{aside:,} samples that the store refuses are set aside in the spool" if aside else ""
         troubles = {
             "broker": self._receiver.trouble,
+            "sparkplug": self._host.trouble if self._host is not None else "",
             "spool": self._intake.trouble,
             "store": self._drain.trouble or refusing,
             "logbook": self._logbook_trouble,
@@ -251,6 +286,8 @@ class IngestService:
     def _keep_house(self) -> None:
         while not self._over.wait(self._beat_interval_s):
             self._refresh_fleet()
+            if self._host is not None:
+                self._host.keep()
             self._beat()
 
     def _current_lookup(self) -> Lookup:

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Protocol, runtime_checkable
 
+from ingest.formats.sparkplug_packet import Packet
 from ingest.reasons import Tally
 
 
@@ -40,15 +41,24 @@ class Reading:
 
 @dataclass(slots=True)
 class Decoded:
-    """What one message held: its readings, and what of it could not be read."""
+    """What one message held: its readings, and what of it could not be read.
+
+    ``packet``: the message of a format whose messages mean something only after those before them. The
+    session of :mod:`ingest.sparkplug` makes readings of it.
+    """
 
     readings: list[Reading] = field(default_factory=list)
     refused: Tally = field(default_factory=Tally)
+    packet: Packet | None = None
 
 
 @runtime_checkable
 class Format(Protocol):
-    """One payload format. Its module exports an instance as ``PLUGIN``."""
+    """One payload format. Its module exports an instance as ``PLUGIN``.
+
+    One whose messages count only in their order says ``ordered = True``: they never go through a shared
+    group, which gives each worker a part.
+    """
 
     name: str
     """Unique, lower case, as ``skidhand plugins`` lists it."""
