@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -43,13 +44,14 @@ def command(
 ) -> None:
     """Check a fleet file, say what is watched and what is not, put it in force.
 
-    Exit status 0: the file is right. 1: it is wrong, and each error names its line.
+    Exit status 0: the file is right. 1: it is wrong, and each error names its line; or there is an hour of the
+    next 8 weeks in which the roster has nobody, and each first one is named.
 
     \b
     Example:
         skidhand check fleet.yaml --apply --who "M. Reyes"
     """
-    from skidhand.cli.coverage import coverage
+    from skidhand.fleet.coverage import coverage
     from skidhand.fleet import load_fleet
 
     if (effective or who) and not apply:
@@ -62,6 +64,9 @@ def command(
     rows = list(coverage(version.fleet))
     print_rows(rows, COLUMNS, format)
     talk(_summary(file, version, rows))
+    if gaps := list(_nobody(version)):
+        talk("\n".join(gaps))
+        raise typer.Exit(1)
     if apply:
         _apply(file, version, settings_from(settings_file, logbook=logbook), effective, who)
 
@@ -73,6 +78,28 @@ def _summary(file: Path, version: FleetVersion, rows: list[dict[str, Any]]) -> s
         f"{file}: right. {fleet.fleet}: {len(fleet.sites)} sites, {len(fleet.skids)} skids, "
         f"{counts[True]} kinds of finding watched, {counts[False]} not. Version {version.digest[:12]}."
     )
+
+
+def _nobody(version: FleetVersion) -> Iterator[str]:
+    """Where and when the roster has nobody to tell; a fleet without a roster calls nobody, which is no mistake."""
+    from skidhand.clock import WallClock
+    from skidhand.fleet.duty import PROVED, holes, zone_of
+
+    fleet = version.fleet
+    if not fleet.roster.people:
+        talk("The roster is empty: nobody is called, prompts stand in the list only.")
+        return
+    now = WallClock().now()
+    found = False
+    for hole in holes(fleet, now, now + PROVED):
+        found = True
+        here = hole.at.astimezone(zone_of(fleet, hole.site))
+        yield (
+            f"roster: nobody can be told of {hole.severity} severity at {hole.site!r} from {here:%a %Y-%m-%d %H:%M} "
+            "(site time) on; give its duties people or shifts for it, with telephone numbers"
+        )
+    if not found:
+        talk("The roster has somebody for every severity at every hour of the next 8 weeks.")
 
 
 def _apply(file: Path, version: FleetVersion, settings: Settings, effective: str | None, who: str | None) -> None:

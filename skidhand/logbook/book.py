@@ -8,6 +8,7 @@ from skidhand.clock import Clock, ClockKind, StreamClock, WallClock
 from skidhand.logbook.analysis import AnalysisBook
 from skidhand.logbook.board import AuditBook, SessionBook, UserBook
 from skidhand.logbook.database import Database
+from skidhand.logbook.look import LookBook
 from skidhand.logbook.prompts import AnswerBook, EntryBook, PromptBook
 from skidhand.logbook.services import ClockBook, FleetBook, HeartbeatBook, LeaseBook
 
@@ -17,7 +18,7 @@ class Logbook:
 
     ``analysis`` findings, states, cursors, snapshots · ``fleets`` versions · ``heartbeats`` · ``leases`` ·
     ``clock`` announced stream time · ``prompts`` with transitions and deliveries · ``answers`` · ``entries`` ·
-    the board's ``users``, ``sessions`` and ``audit``.
+    the board's ``users``, ``sessions`` and ``audit`` · ``look`` what pages read over and over.
     """
 
     def __init__(self, url: str) -> None:
@@ -33,6 +34,7 @@ class Logbook:
         self.users = UserBook(self.database)
         self.sessions = SessionBook(self.database)
         self.audit = AuditBook(self.database)
+        self.look = LookBook(self.database)
 
     def guard_clock(self, kind: ClockKind) -> None:
         """Fix this logbook's kind of clock for life; ClockMismatchError when it has the other one."""

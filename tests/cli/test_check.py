@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from skidhand.cli.coverage import NO_DETECTOR, coverage
+from skidhand.fleet.coverage import NO_DETECTOR, coverage
 from skidhand.fleet import parse_fleet
 from skidhand.logbook import Logbook
 from skidhand.model.kinds import KINDS
