@@ -12,7 +12,8 @@
     │   │   ├── StoreConflictError    another writer was first; read again and retry
     │   │   └── StoreRefusedError     the rows themselves are not taken, others may be
     │   ├── LogbookError
-    │   └── ChannelError          a message could not be handed over
+    │   └── ChannelError          a message could not be handed over, and may be later
+    │       └── ChannelRefusedError   it was refused for good
     └── IntegrityError            going on would damage data, so we refuse                (exit 3)
         ├── ClockMismatchError    wall and stream time would be mixed
         ├── WriterMismatchError   two spools claim one writer id
@@ -79,7 +80,11 @@ class LogbookError(OutsideError):
 
 
 class ChannelError(OutsideError):
-    """A message could not be handed over."""
+    """A message could not be handed over; trying again later may help."""
+
+
+class ChannelRefusedError(ChannelError):
+    """A message was refused for good: sent again as it is, it will be refused again. Another channel may take it."""
 
 
 class IntegrityError(SkidhandError):

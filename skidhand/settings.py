@@ -31,11 +31,13 @@ from skidhand.errors import SettingsError
 FILE: Final = "skidhand.toml"
 PREFIX: Final = "SKIDHAND_"
 MASK: Final = "********"
+CHANNEL_SECRETS: Final = ("SMS_HTTP", "VOICE_HTTP", "EMAIL", "WEBHOOK", "APPRISE", "LISTEN", "LINKS")
 NO_SETTING: Final = frozenset(
     {"SKIDHAND_SETTINGS", "SKIDHAND_DATASETS", "SKIDHAND_INFLUX_TOKEN", "SKIDHAND_INFLUX_TOKEN_FILE"}
+    | {f"{PREFIX}{name}_SECRET{end}" for name in CHANNEL_SECRETS for end in ("", "_FILE")}
 )
-"""Variables of ours that are no setting: which file to read, where the tests' open recordings lie, and the
-token that the influx store reads by itself."""
+"""Variables of ours that are no setting: which file to read, where the tests' open recordings lie, the token
+that the influx store reads by itself, and the secrets of channels and of the listener for answers."""
 
 
 class Group(BaseModel):
@@ -77,6 +79,16 @@ class Broker(Group):
             raise SettingsError(f"broker.password_file: cannot read {self.password_file}: {error}") from error
 
 
+class Board(Group):
+    """The web pages and the HTTP API. Without ``cert`` it speaks plain HTTP: for loopback, or behind a proxy."""
+
+    host: str = Field("127.0.0.1", min_length=1, description="address that the board listens on")
+    port: int = Field(8380, ge=0, le=65535, description="TCP port; 0 lets the system choose")
+    cert: Path | None = Field(None, description="certificate (PEM) to serve HTTPS with")
+    key: Path | None = Field(None, description="its private key (PEM)")
+    open: bool = Field(False, description="while there are no users, anybody on this host may look (not write)")
+
+
 class Log(Group):
     """What services say about themselves."""
 
@@ -101,6 +113,10 @@ class Settings(BaseSettings):
     clock: ClockKind = Field("wall", description="wall: the machine's time; stream: the time a replay announces")
     channels: Annotated[tuple[str, ...], NoDecode] = Field(
         ("console",), min_length=1, description="how people are told, tried in order: console, file:PATH ..."
+    )
+    board: Board = Field(Board(), description="web pages and HTTP API")
+    listen: str | None = Field(
+        None, pattern=r"^.+:\d{1,5}$", description="host:port where alerts takes answers and receipts; none: nowhere"
     )
     log: Log = Field(Log(), description="logging")
     _origins: dict[str, str] = PrivateAttr(default_factory=dict)

@@ -15,17 +15,32 @@ from skidhand import plugins
 from skidhand.errors import ChannelError, NotFoundError, SettingsError
 from skidhand.model.prompt import Delivery
 from tests.alerts.helpers import NOON
+from tests.support.web import keeping_server
 
-# How each channel is opened so that it works, and so that it fails; a new one is entered here.
+
+def _gateway(channel, tmp, url):
+    """A gateway's file of ``channel``, as the argument that opens it."""
+    path = tmp / f"{channel}.toml"
+    path.write_text(f'url = "{url}"\n[params]\nto = "{{to}}"\n', encoding="utf-8")
+    return f"{channel}:{path}"
+
+
+AWAY = "http://127.0.0.1:1/"
+# How each channel is opened so that it works (``server`` takes everything), and so that it fails; a new one is
+# entered here.
 WORKING = {
-    "console": lambda _: "console",
-    "file": lambda tmp: f"file:{tmp / 'out.jsonl'}",
-    "recording": lambda _: "recording",
+    "console": lambda *_: "console",
+    "file": lambda tmp, _: f"file:{tmp / 'out.jsonl'}",
+    "recording": lambda *_: "recording",
+    "sms_http": lambda tmp, server: _gateway("sms_http", tmp, server.url),
+    "voice_http": lambda tmp, server: _gateway("voice_http", tmp, server.url),
 }
 FAILING = {
     "console": lambda _: ConsoleChannel(_closed()),
     "file": lambda tmp: FileChannel(tmp / "no-such-folder" / "out.jsonl"),
     "recording": lambda _: _failing_recording(),
+    "sms_http": lambda tmp: open_channel(_gateway("sms_http", tmp, AWAY)),
+    "voice_http": lambda tmp: open_channel(_gateway("voice_http", tmp, AWAY)),
 }
 NAMES = sorted(plugins.load("channel"))
 
@@ -52,21 +67,26 @@ def delivery(text="Skid 1 tansy-4 MED: filter-a backwash. Answer 4821", **change
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_a_channel_is_opened_by_its_name_and_takes_a_message(tmp_path, name):
-    """It says its own name, and hands over a message without a word."""
-    channel = open_channel(WORKING[name](tmp_path))
-    assert channel.name == name
-    assert channel.send(delivery()) is None
+def test_a_channel_is_opened_by_its_name_and_takes_a_message(tmp_path, monkeypatch, name):
+    """It says its own name, and hands over a message; it gives a reference only where a receipt may come."""
+    monkeypatch.setenv("NO_PROXY", "*")
+    with keeping_server() as server:
+        channel = open_channel(WORKING[name](tmp_path, server))
+        assert channel.name == name
+        one = delivery()
+        assert channel.send(one) in (None, str(one.id))
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_what_can_not_be_handed_over_is_a_channel_error(tmp_path, name):
-    """Nothing else escapes, and the message begins with the channel's name."""
-    with pytest.raises(ChannelError, match=f"^{name}: "):
+def test_what_can_not_be_handed_over_is_a_channel_error(tmp_path, monkeypatch, name):
+    """Nothing else escapes, and the message begins with the channel's name and holds no whole number."""
+    monkeypatch.setenv("NO_PROXY", "*")
+    with pytest.raises(ChannelError, match=f"^{name}: ") as caught:
         FAILING[name](tmp_path).send(delivery())
+    assert "5550100001" not in str(caught.value)
 
 
-@pytest.mark.parametrize("spec", ["console:loud", "file", "file:", "recording:x"])
+@pytest.mark.parametrize("spec", ["console:loud", "file", "file:", "recording:x", "sms_http", "voice_http"])
 def test_a_wrong_argument_says_what_is_valid(spec):
     """A setting that can't work is refused before anything is to be sent."""
     with pytest.raises(SettingsError, match=spec.split(":")[0]):
@@ -75,7 +95,7 @@ def test_a_wrong_argument_says_what_is_valid(spec):
 
 def test_an_unknown_channel_lists_those_that_there_are():
     """The error is of use."""
-    with pytest.raises(NotFoundError, match="console, file, recording"):
+    with pytest.raises(NotFoundError, match=r"console, .*file, .*recording"):
         open_channel("pigeon")
 
 

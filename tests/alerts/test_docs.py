@@ -39,7 +39,7 @@ def table() -> str:
 def first_cells(heading: str) -> list[str]:
     """What stands in backquotes in the first column of the table below ``heading``."""
     part = PAGE.read_text(encoding="utf-8").split(f"## {heading}\n")[1].split("\n## ")[0]
-    return re.findall(r"^\| `([a-z-]+)`", part, re.MULTILINE)
+    return re.findall(r"^\| `([a-z_-]+)`", part, re.MULTILINE)
 
 
 def test_the_table_of_kinds_is_the_programs():
