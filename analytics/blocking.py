@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.stats import theilslopes
 
 from analytics.frame import F64
+from analytics.lines import middles, theil_sen
 
 LEAST_POINTS: Final = 8
 COVER: Final = 0.80
@@ -62,12 +62,11 @@ def fits(at: F64, drops: F64) -> list[Fit]:
         return []
     positive = np.maximum(drops, max(_FLOOR, _FLOOR * float(np.max(drops))))
     found = []
-    for law in LAWS:
-        line = law.straight(positive)
-        slope, cut, least, most = (float(number) for number in theilslopes(line, at, alpha=COVER))
+    lines = np.array([law.straight(positive) for law in LAWS])
+    for law, (slope, cut, least, most) in zip(LAWS, theil_sen(at, lines, cover=COVER), strict=True):
         if slope > 0.0:
             fitted = law.back(cut + slope * at)
-            misfit = float(np.median(np.abs(np.where(np.isfinite(fitted), fitted, 0.0) - drops)))
+            misfit = float(middles(np.abs(np.where(np.isfinite(fitted), fitted, 0.0) - drops)[None, :])[0])
             found.append(Fit(law, cut, slope, least, most, misfit))
     return sorted(found, key=lambda fit: fit.misfit)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
@@ -9,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from analytics.frame import F64, Block
+from analytics.grid import last_index
 from skidhand import brine
 from skidhand.fleet import SkidView, UnitView
 
@@ -42,6 +44,14 @@ class Water:
         """Viscosity over that at 25 °C; 1 where the temperature is not known."""
         return 1.0 if celsius is None else _viscosity(self.grams, _round(celsius)) / self.viscosity0
 
+    def viscosity_ratios(self, celsius: F64) -> F64:
+        """:meth:`viscosity_ratio` of each; 1 where NaN."""
+        return _each(self.viscosity_ratio, celsius)
+
+    def density_ratios(self, celsius: F64) -> F64:
+        """:meth:`density_ratio` of each; 1 where NaN."""
+        return _each(self.density_ratio, celsius)
+
     def density_ratio(self, celsius: float | None) -> float:
         """Density over that at 25 °C; 1 where the temperature is not known."""
         return 1.0 if celsius is None else _density(self.grams, _round(celsius)) / self.density0
@@ -56,8 +66,22 @@ def water_at(unit: UnitView, skid: SkidView) -> Water:
     return Water(grams)
 
 
+def forward(values: F64, before: float | None) -> F64:
+    """``values`` with each NaN replaced by the last known one; ``before`` is known from earlier, if anything is."""
+    known = last_index(np.isfinite(values))
+    return np.where(known >= 0, values[np.maximum(known, 0)], np.nan if before is None else before)
+
+
+def _each(ratio: Callable[[float | None], float], celsius: F64) -> F64:
+    """``ratio`` of each temperature; few differ once they are rounded."""
+    steps = np.where(np.isfinite(celsius), np.rint(celsius / _STEP), np.nan)
+    different, place = np.unique(steps, return_inverse=True)
+    found = [ratio(None if np.isnan(step) else float(step) * _STEP) for step in different]
+    return np.array(found)[place]
+
+
 def _round(celsius: float) -> float:
-    return float(np.clip(round(celsius / _STEP) * _STEP, 0.0, 100.0))
+    return min(max(round(celsius / _STEP) * _STEP, 0.0), 100.0)
 
 
 @lru_cache(maxsize=4096)

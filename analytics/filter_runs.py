@@ -6,7 +6,7 @@ is kept in bins of equal throughput whose width doubles whenever there are too m
 
 from __future__ import annotations
 
-from statistics import median
+from statistics import linear_regression, median
 from typing import Final
 
 import numpy as np
@@ -43,7 +43,10 @@ class Bin(BaseModel):
 
     def plus(self, other: Bin) -> Bin:
         """Both together."""
-        return Bin(**{name: getattr(self, name) + getattr(other, name) for name in Bin.model_fields})
+        return Bin.model_construct(**{name: getattr(self, name) + getattr(other, name) for name in BIN_FIELDS})
+
+
+BIN_FIELDS: Final = tuple(Bin.model_fields)
 
 
 class Run(BaseModel):
@@ -75,7 +78,7 @@ class Run(BaseModel):
     def show(self, minute: int, drop: float, factor: float, oil: float | None) -> Run:
         """One judged minute: its drop (kPa), condition factor and the oil that arrives."""
         width = self.width or max(self.throughput / max(self.minutes, 1), 1e-12)
-        new = Bin(
+        new = Bin.model_construct(
             n=1, minute=minute, at=self.throughput, drop=drop, factor=factor, hours=self.minutes / 60.0,
             oil=oil or 0.0, oil_n=int(oil is not None),
         )  # fmt: skip
@@ -91,7 +94,9 @@ class Run(BaseModel):
 
     def column(self, name: str) -> F64:
         """Means of one figure over the bins."""
-        return np.array([getattr(part, name) / part.n for part in self.bins])
+        sums: F64 = np.array([getattr(part, name) for part in self.bins])
+        counts: F64 = np.array([float(part.n) for part in self.bins])
+        return np.asarray(sums / counts)
 
     def oil(self) -> F64:
         """Mean oil that arrived in each bin, NaN where none was read."""
@@ -126,10 +131,12 @@ class Run(BaseModel):
         late = self.late
         if len(self.bins) < late:
             return None
-        factors = self.column("factor")
-        normal, hours = (self.column("drop") / factors)[-late:], self.column("hours")[-late:]
-        slope = float(np.polyfit(hours - hours[-1], normal, 1)[0])
-        return float(terminal / factors[-1] - normal[-1]) / slope if slope > 0 else None
+        parts = self.bins[-late:]
+        hours = [part.hours / part.n for part in parts]
+        normal = [part.drop / part.factor for part in parts]
+        slope = linear_regression(hours, normal).slope
+        factor = parts[-1].factor / parts[-1].n
+        return (terminal / factor - normal[-1]) / slope if slope > 0 else None
 
     def finished(self) -> PastRun | None:
         """The run as the library keeps it; None if it was too short or has holes."""

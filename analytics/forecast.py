@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -97,7 +98,7 @@ class Seen:
         if self.conditions is not None:
             return self.conditions
         recent = self.factors[self.at >= self.now * (1.0 - RECENT)]
-        return float(np.median(recent if recent.size else self.factors[-1:]))
+        return float(median((recent if recent.size else self.factors[-1:]).tolist()))
 
     def thinned(self) -> Seen:
         """The same in at most SEEN_POINTS means of neighbours."""
@@ -140,7 +141,7 @@ def left(library: Library, seen: Seen, terminal: float) -> Left | None:
 
     A run unlike all earlier ones is judged by its own curve as well, once that curve says something.
     """
-    drop = float(np.median(seen.drops[-3:]))
+    drop = median(seen.drops[-3:].tolist())
     if drop >= terminal:
         return Left(0.0, 0.0, 0.0, len(library.runs))
     shapes = _shapes(library, terminal)

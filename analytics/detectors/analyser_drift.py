@@ -5,7 +5,7 @@ Works on medians of 30 minutes and on ln(reading over usual), with the analysers
 
 from __future__ import annotations
 
-from math import copysign, isfinite, log
+from math import copysign, log
 from statistics import median
 from typing import ClassVar, Final
 
@@ -13,10 +13,11 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from analytics.analyser_drafts import Bin, Place, Told, draft, places_of
+from analytics.bins import Part, Rows, latest, parts
 from analytics.conditions import water_at
 from analytics.detectors.base import Coverage, Draft, State
 from analytics.drift_shape import hinge, steady
-from analytics.frame import Block
+from analytics.frame import F64, Block, Mask
 from skidhand.fleet import SkidView, UnitView
 
 # Common practice, no source, unless said otherwise.
@@ -39,11 +40,11 @@ ROBUST: Final = 1.4826  # MAD to standard deviation of normal noise: 1/Φ⁻¹(0
 
 
 class Watch(BaseModel):
-    """Memory of one analyser. ``minutes`` are the usable minutes of the bin under way: figures as in :class:`Bin`."""
+    """Memory of one analyser. ``minutes`` of the bin under way: minute, reading, flow, °C, fouling, partners."""
 
     model_config = ConfigDict(extra="forbid")
 
-    minutes: tuple[tuple[float | None, ...], ...] = ()
+    minutes: Rows = ()
     kept: tuple[Bin, ...] = ()
     washed: int | None = None
     beyond: int = 0
@@ -62,7 +63,7 @@ class AnalyserDrift:
     """Kind ``sensor-drift`` of an oil or turbidity analyser. A tag that several units share is the first one's."""
 
     name: ClassVar[str] = "analyser_drift"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset({"sensor-drift"})
     unit_type: ClassVar[str] = "*"
     state: ClassVar[type[State]] = AnalyserDriftState
@@ -100,25 +101,21 @@ PLUGIN = AnalyserDrift()
 
 
 def _watch(place: Place, skid: SkidView, block: Block, w: Watch) -> list[Draft]:
-    rows, usable = _columns(place, skid, block)
+    columns, usable = _columns(place, skid, block)
     unwashed = np.zeros(len(block), dtype=bool)
     washing = np.any([unwashed, *(block.washing.get(bed.id, unwashed) for bed in place.filters)], axis=0)
+    washed = latest(block.minutes, washing, w.washed)
+    w.minutes, ended = parts(w.minutes, block.minutes, columns, usable, size=BIN, enough=ENOUGH)
     drafts = list[Draft]()
-    for i, minute in enumerate(block.minutes.tolist()):
-        if washing[i]:
-            w.washed = minute
-        if usable[i]:
-            w.minutes = (*w.minutes, tuple(x if isfinite(x) else None for x in rows[i]))
-        if minute % BIN == BIN - 1:
-            drafts += _end_bin(place, skid, w, minute)
+    for part in ended:
+        w.washed = washed[part.end - int(block.minutes[0])]
+        drafts += _end_bin(place, skid, w, part)
+    w.washed = washed[-1]
     return drafts
 
 
-def _end_bin(place: Place, skid: SkidView, w: Watch, minute: int) -> list[Draft]:
-    taken, w.minutes = w.minutes, ()
-    if len(taken) < ENOUGH:
-        return []
-    reading, flow, celsius, fouled, *partners = (_median(column) for column in zip(*taken, strict=True))
+def _end_bin(place: Place, skid: SkidView, w: Watch, part: Part) -> list[Draft]:
+    minute, (reading, flow, celsius, fouled, *partners) = part.end, part.middle
     viscosity = water_at(place.unit, skid).viscosity_ratio(celsius)
     assert reading is not None
     now = Bin(
@@ -215,17 +212,16 @@ def _usual(bins: tuple[Bin, ...]) -> Bin:
     )
 
 
-def _columns(place: Place, skid: SkidView, block: Block) -> tuple[list[list[float]], list[bool]]:
-    """A row a minute (reading, flow, °C, fouling, partners …; NaN where unknown), and which rows are of use."""
+def _columns(place: Place, skid: SkidView, block: Block) -> tuple[list[F64], Mask]:
+    """Reading, flow, °C, fouling, partners … (NaN where unknown), and which minutes are of use."""
     reading = block.clean(place.unit.id, place.role)
     unknown = np.full(len(block), np.nan)
     flow = unknown if place.flow is None else block.clean(place.flow[0].id, place.flow[1])
     beds = [block.clean(bed.id, "dp") / bed.limits["dp_terminal"] for bed in place.filters]
     fouled = unknown if not beds else np.where(np.any(np.isnan(beds), axis=0), np.nan, np.max(beds, axis=0))
     partners = [block.clean(view.id, role) for view, role in place.partners]
-    rows = np.array([reading, flow, water_at(place.unit, skid).celsius(block), fouled, *partners]).T
     usable = block.running & ~block.settling & np.isfinite(reading) & (reading > 0)
-    return rows.tolist(), usable.tolist()
+    return [reading, flow, water_at(place.unit, skid).celsius(block), fouled, *partners], usable
 
 
 def _median(values: tuple[float | None, ...] | list[float | None]) -> float | None:

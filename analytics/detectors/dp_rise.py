@@ -7,12 +7,13 @@ flow is above 30 % of reference and drop and flow are usable. Drops are compared
 from __future__ import annotations
 
 from dataclasses import replace
+from math import isfinite
 from statistics import median
 from typing import ClassVar, Final
 
 import numpy as np
 
-from analytics.conditions import water_at
+from analytics.conditions import forward, water_at
 from analytics.detectors.base import Coverage, Draft, State
 from analytics.filter_drafts import Told, dp_rise, incomplete_backwash, slug_came, slug_passes
 from analytics.filter_runs import Collapse, Run, laminar_share
@@ -103,12 +104,16 @@ class _Pass:
 
     def go(self) -> tuple[DpRiseState, list[Draft]]:
         block, s = self.block, self.state
-        celsius = self.water.celsius(block)
         washing = block.washing.get(self.unit.id, np.zeros(len(block), dtype=np.bool_))
-        quiet = block.settling | ~block.running
-        for i, minute in enumerate(block.minutes.tolist()):
-            if np.isfinite(celsius[i]):
-                s.celsius = float(celsius[i])
+        self.seen = np.isfinite(self.flow) & np.isfinite(self.drop)
+        judged = self.seen & block.running & ~block.settling & ~washing
+        if s.flow0 is None and (first := np.flatnonzero(judged & (self.flow > 0))).size:
+            s.flow0 = float(self.flow[first[0]])
+        judged &= self.flow >= LOW_FLOW * (s.flow0 or np.inf)
+        celsius = forward(self.water.celsius(block), s.celsius)
+        self.factors = self.factor(celsius)
+        for i, (minute, warm) in enumerate(zip(block.minutes.tolist(), celsius.tolist(), strict=True)):
+            s.celsius = warm if isfinite(warm) else None
             if washing[i]:
                 if not s.washing:
                     self.end_run(minute)
@@ -118,44 +123,39 @@ class _Pass:
                 s.run = Run(began=minute, whole=s.washing)
                 s.washing = False
             if block.running[i]:
-                self.serve(minute, i, judge=not quiet[i])
+                self.serve(minute, i, judge=bool(judged[i]))
         return s, self.drafts
 
     def serve(self, minute: int, i: int, *, judge: bool) -> None:
         """One minute in service."""
-        s, flow, drop = self.state, float(self.flow[i]), float(self.drop[i])
+        s, flow = self.state, float(self.flow[i])
         assert s.run is not None
-        seen = bool(np.isfinite(flow) and np.isfinite(drop))
         usual = s.run.throughput / s.run.minutes if s.run.minutes else 0.0
-        s.run = s.run.serve(max(flow, 0.0) / 60.0 if np.isfinite(flow) else usual, seen=seen)
-        if not (judge and seen):
+        s.run = s.run.serve(max(flow, 0.0) / 60.0 if isfinite(flow) else usual, seen=bool(self.seen[i]))
+        if not judge:
             return
-        s.flow0 = s.flow0 or (flow if flow > 0 else None)
-        if s.flow0 is None or flow < LOW_FLOW * s.flow0:
-            return
-        factor = self.factor(flow)
+        drop, factor, oil = float(self.drop[i]), float(self.factors[i]), float(self.oil[i])
         if not self.unit.has("backwash") and self.collapsed(minute, drop / factor):
             return
         if self.state.collapse.low:
             return  # perhaps a wash: wait for its confirmation
-        oil = float(self.oil[i])
-        s.run = s.run.show(minute, drop, factor, oil if np.isfinite(oil) else None)
+        s.run = s.run.show(minute, drop, factor, oil if isfinite(oil) else None)
         self.learn_clean(minute, drop / factor)
         if minute % self.cadence == 0:
             self.look(minute)
 
-    def factor(self, flow: float) -> float:
-        """Clean drop now over clean drop at reference flow and 25 °C."""
-        s, water = self.state, self.water
-        assert s.flow0 is not None
+    def factor(self, celsius: F64) -> F64:
+        """Clean drop of each minute over clean drop at reference flow and 25 °C."""
+        viscosity = self.water.viscosity_ratios(celsius)
         if not self.unit.has("flow"):
-            return water.viscosity_ratio(s.celsius)
-        return float(
-            clean_drop_factor(
-                np.array(flow), np.array(water.viscosity_ratio(s.celsius)), np.array(water.density_ratio(s.celsius)),
-                flow0=s.flow0, viscosity0=1.0, density0=1.0,
-                linear=laminar_share(self.unit, s.flow0, water.viscosity0, water.density0),
-            )
+            return viscosity
+        flow0 = self.state.flow0
+        if flow0 is None:
+            return np.full(len(celsius), np.nan)
+        return clean_drop_factor(
+            self.flow, viscosity, self.water.density_ratios(celsius),
+            flow0=flow0, viscosity0=1.0, density0=1.0,
+            linear=laminar_share(self.unit, flow0, self.water.viscosity0, self.water.density0),
         )  # fmt: skip
 
     def collapsed(self, minute: int, normal: float) -> bool:
@@ -176,7 +176,7 @@ class _Pass:
     @property
     def cadence(self) -> int:
         """Minutes between looks: a hundredth of the usual run, 1 to 10."""
-        return NEW_CADENCE if self.usual_hours is None else int(np.clip(self.usual_hours * 0.6, 1, 10))
+        return NEW_CADENCE if self.usual_hours is None else int(min(max(self.usual_hours * 0.6, 1), 10))
 
     def end_run(self, minute: int) -> None:
         """A wash begins (or was just seen): close what was said, learn from the run."""
@@ -197,7 +197,7 @@ class _Pass:
         s = self.state
         assert s.run is not None
         low, high = CLEAN_MINUTES
-        wanted = int(np.clip(CLEAN_SHARE * 60.0 * self.usual_hours, low, high)) if self.usual_hours else 2 * low
+        wanted = int(min(max(CLEAN_SHARE * 60.0 * self.usual_hours, low), high)) if self.usual_hours else 2 * low
         known = bool(s.washes.cleans) and s.washes.cleans[-1][0] == s.run.began
         if not s.run.whole or known:
             return

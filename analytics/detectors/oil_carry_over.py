@@ -6,16 +6,17 @@ own quiet hours, the last two days of them.
 
 from __future__ import annotations
 
-from math import isfinite, log
+from math import log
 from statistics import fmean
 from typing import ClassVar, Final
 
 import numpy as np
 
+from analytics.bins import Part, Rows, latest, parts
 from analytics.carry_over_drafts import Bin, Tank, Told, draft, tank_of
 from analytics.changepoints import onset
 from analytics.detectors.base import Coverage, Draft, State
-from analytics.frame import Block
+from analytics.frame import F64, Block, Mask
 from analytics.tank_usual import TankReadings, Usual, learn, middle
 from skidhand.fleet import SkidView, UnitView
 from skidhand.model.kinds import Severity
@@ -48,7 +49,7 @@ STANDS: Final = 3  # bins that a new cause or severity must stand
 class CarryOverState(State):
     """Memory of one tank. ``minutes`` are the usable minutes of the bin under way, ``quiet`` bins of this hour."""
 
-    minutes: tuple[TankReadings, ...] = ()
+    minutes: Rows = ()
     quiet: tuple[TankReadings, ...] = ()
     hours: tuple[TankReadings, ...] = ()
     usual: Usual | None = None
@@ -65,7 +66,7 @@ class OilCarryOver:
     """Kind ``oil-carry-over`` of a weir tank."""
 
     name: ClassVar[str] = "oil_carry_over"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset({"oil-carry-over"})
     unit_type: ClassVar[str] = "weir_tank"
     state: ClassVar[type[State]] = CarryOverState
@@ -96,55 +97,45 @@ class OilCarryOver:
         now, drafts = state.model_copy(), list[Draft]()
         tank = tank_of(unit, skid)
         assert tank is not None
-        readings = _readings(tank, block)
+        columns, usable = _columns(tank, block)
         washing = np.any([*block.washing.values(), np.zeros(len(block), dtype=bool)], axis=0)
-        for i, minute in enumerate(block.minutes.tolist()):
-            if washing[i]:
-                now.washed = minute
-            if (reading := readings[i]) is not None:
-                now.minutes = (*now.minutes, reading)
-            if minute % BIN == BIN - 1:
-                drafts += _end_bin(tank, now, minute)
+        washed = latest(block.minutes, washing, now.washed)
+        now.minutes, ended = parts(now.minutes, block.minutes, columns, usable, size=BIN, enough=ENOUGH)
+        for part in ended:
+            now.washed = washed[part.end - int(block.minutes[0])]
+            drafts += _end_bin(tank, now, part)
+        now.washed = washed[-1]
         return now, drafts
 
 
 PLUGIN = OilCarryOver()
 
 
-def _readings(tank: Tank, block: Block) -> list[TankReadings | None]:
-    """Each minute's figures, None where the minute is of no use."""
-    own = [block.clean(tank.unit.id, role) for role in ("inlet_flow", "level", "interface_level", "skim_flow")]
+def _columns(tank: Tank, block: Block) -> tuple[list[F64], Mask]:
+    """Oil, flow, level, pad, skim, °C and oil downstream (NaN where unknown), and which minutes are of use."""
+    flow, level, interface, skim = (
+        block.clean(tank.unit.id, role) for role in ("inlet_flow", "level", "interface_level", "skim_flow")
+    )
     oil = block.clean(tank.source.unit.id, tank.source.role)
     down = [block.clean(other.unit.id, other.role) for other in tank.others]
-    usable = block.running & np.isfinite(oil) & (oil > 0)
-    figures = np.array([oil, *own, tank.water.celsius(block), *down]).T.tolist()
-    return [
-        _reading(minute, [x if isfinite(x) else None for x in row]) if good else None
-        for minute, row, good in zip(block.minutes.tolist(), figures, usable.tolist(), strict=True)
-    ]
+    flow = np.where(flow > 0, flow, np.nan)
+    figures = [oil, flow, level, level - interface, skim, tank.water.celsius(block), *down]
+    return figures, block.running & np.isfinite(oil) & (oil > 0)
 
 
-def _reading(minute: int, row: list[float | None]) -> TankReadings:
-    oil, flow, level, interface, skim, celsius, *down = row
-    pad = None if level is None or interface is None else level - interface
-    return TankReadings(
-        minute=minute,
+def _end_bin(tank: Tank, s: CarryOverState, part: Part) -> list[Draft]:
+    minute, (oil, flow, level, pad, skim, celsius, *down) = part.end, part.middle
+    now = TankReadings(
+        minute=part.first,
         oil=oil,
-        flow=flow if flow is not None and flow > 0 else None,
+        flow=flow,
+        viscosity=tank.water.viscosity_ratio(celsius),
         level=level,
         pad=pad,
         skim=skim,
         celsius=celsius,
         down=tuple(down),
     )
-
-
-def _end_bin(tank: Tank, s: CarryOverState, minute: int) -> list[Draft]:
-    taken, s.minutes = s.minutes, ()
-    if len(taken) < ENOUGH:
-        return []
-    now = middle(taken)
-    now = now.model_copy(update={"viscosity": tank.water.viscosity_ratio(now.celsius)})
     flows = [b.flow for b in (*s.kept[1 - LAG :], now) if b.flow and now.minute - b.minute < LAG * BIN]
     # A load of which a part is unknown for the moment is no load to compare with.
     known = (now.flow is not None or not tank.unit.has("inlet_flow")) and (

@@ -7,10 +7,13 @@ own quiet service and begins anew with a placement or new liners.
 from __future__ import annotations
 
 from math import exp, log
+from statistics import median
 from typing import ClassVar, Final
 
 import numpy as np
 
+from analytics.bins import Rows
+from analytics.bins import parts as parts_of
 from analytics.changepoints import onset
 from analytics.cyclone_split import Frozen, Parts, Readings, Reference, cause_of, learn, middle, parts
 from analytics.detectors.base import Coverage, Draft, State
@@ -73,9 +76,9 @@ class Kept(Frozen):
 
 
 class SplitState(State):
-    """Memory of one cyclone. ``minutes`` are the usable minutes of the bin under way."""
+    """Memory of one cyclone. ``minutes`` are the usable minutes of the bin under way, figures in the order of ROLES."""
 
-    minutes: tuple[Readings, ...] = ()
+    minutes: Rows = ()
     learning: tuple[Readings, ...] = ()
     base: Reference | None = None
     recent: tuple[Parts, ...] = ()
@@ -91,7 +94,7 @@ class SplitDrift:
     """Kind ``split-drift`` of a hydrocyclone."""
 
     name: ClassVar[str] = "split_drift"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset({"split-drift"})
     unit_type: ClassVar[str] = "hydrocyclone"
     state: ClassVar[type[State]] = SplitState
@@ -118,25 +121,19 @@ class SplitDrift:
         now, drafts = state.model_copy(), list[Draft]()
         columns = {name: block.clean(unit.id, role) for name, role in ROLES.items()}
         flow = columns["inlet"]
-        enough = np.isfinite(flow) & (flow > LOW_FLOW * (skid.design_flow or 0.0)) & (flow > 0)
-        usable = block.running & ~block.settling & enough
-        for i, minute in enumerate(block.minutes.tolist()):
-            if usable[i]:
-                figures = {name: float(c[i]) for name, c in columns.items() if np.isfinite(c[i])}
-                now.minutes = (*now.minutes, Readings(minute=minute, **figures))
-            if minute % BIN == BIN - 1:
-                drafts += _end_bin(unit, now, minute)
+        usable = block.running & ~block.settling & (flow > LOW_FLOW * (skid.design_flow or 0.0)) & (flow > 0)
+        figures = list(columns.values())
+        now.minutes, ended = parts_of(now.minutes, block.minutes, figures, usable, size=BIN, enough=ENOUGH)
+        for part in ended:
+            reading = Readings(minute=part.first, **dict(zip(ROLES, part.middle, strict=True)))
+            drafts += _end_bin(unit, now, reading, part.end)
         return now, drafts
 
 
 PLUGIN = SplitDrift()
 
 
-def _end_bin(unit: UnitView, s: SplitState, minute: int) -> list[Draft]:
-    taken, s.minutes = s.minutes, ()
-    if len(taken) < ENOUGH:
-        return []
-    now = _middle(taken)
+def _end_bin(unit: UnitView, s: SplitState, now: Readings, minute: int) -> list[Draft]:
     if s.base is None:
         s.learning = (*s.learning, now)
         if len(s.learning) == LEARN:
@@ -263,4 +260,4 @@ def _middle(bins: tuple[Readings, ...]) -> Readings:
 
 def _median(values: list[float | None]) -> float | None:
     known = [value for value in values if value is not None]
-    return float(np.median(known)) if known else None
+    return median(known) if known else None

@@ -6,13 +6,13 @@ Works on medians of 30 minutes and on ΔP / (SG Q²), so that a flow step leaves
 from __future__ import annotations
 
 from datetime import timedelta
-from math import isfinite
 from statistics import median
 from typing import ClassVar, Final
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict
 
+from analytics.bins import Part, Rows, parts
 from analytics.blinding import blocked, reach, resistance
 from analytics.conditions import Water, water_at
 from analytics.detectors.base import Coverage, Draft, State
@@ -68,9 +68,9 @@ class Told(BaseModel):
 
 
 class BlindingState(State):
-    """Memory of one strainer. ``minutes`` are (flow, drop, °C) of the bin under way, ``kept`` bins since cleaning."""
+    """Memory of one strainer. ``minutes``: (minute, flow, drop, °C) of the bin under way; ``kept``: since cleaning."""
 
-    minutes: tuple[tuple[float, float, float | None], ...] = ()
+    minutes: Rows = ()
     learning: tuple[float, ...] = ()
     clean: float | None = None
     kept: tuple[Bin, ...] = ()
@@ -82,7 +82,7 @@ class StrainerBlinding:
     """Kind ``strainer-blinding`` of a strainer."""
 
     name: ClassVar[str] = "strainer_blinding"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset({"strainer-blinding"})
     unit_type: ClassVar[str] = "strainer"
     state: ClassVar[type[State]] = BlindingState
@@ -110,13 +110,10 @@ class StrainerBlinding:
         water, flow, dp = water_at(unit, skid), block.clean(unit.id, "flow"), _drop(unit, block)
         least = LOW_FLOW * (skid.design_flow or 0.0)
         usable = block.running & ~block.settling & np.isfinite(flow) & (flow > least) & (flow > 0) & (dp > 0)
-        celsius = water.celsius(block).tolist()
-        for i, minute in enumerate(block.minutes.tolist()):
-            if usable[i]:
-                warm = celsius[i] if isfinite(celsius[i]) else None
-                now.minutes = (*now.minutes, (float(flow[i]), float(dp[i]), warm))
-            if minute % BIN == BIN - 1:
-                drafts += _end_bin(unit, water, now, minute)
+        columns = [flow, dp, water.celsius(block)]
+        now.minutes, ended = parts(now.minutes, block.minutes, columns, usable, size=BIN, enough=ENOUGH)
+        for part in ended:
+            drafts += _end_bin(unit, water, now, part)
         return now, drafts
 
 
@@ -129,13 +126,11 @@ def _drop(unit: UnitView, block: Block) -> F64:
     return block.clean(unit.id, "inlet_pressure") - block.clean(unit.id, "outlet_pressure")
 
 
-def _end_bin(unit: UnitView, water: Water, s: BlindingState, minute: int) -> list[Draft]:
-    taken, s.minutes = s.minutes, ()
-    if len(taken) < ENOUGH:
-        return []
-    flow, dp = median(t[0] for t in taken), median(t[1] for t in taken)
-    warm = [t[2] for t in taken if t[2] is not None]
-    density = water.density_ratio(median(warm) if warm else None)
+def _end_bin(unit: UnitView, water: Water, s: BlindingState, part: Part) -> list[Draft]:
+    minute, (flow, dp, warm) = part.end, part.middle
+    assert flow is not None
+    assert dp is not None
+    density = water.density_ratio(warm)
     index = resistance(dp, flow, density)
     s.kept = (*s.kept, Bin(minute=minute + 1 - BIN, flow=flow, dp=dp, density=density, index=index))[-KEPT:]
     drafts = _judge(unit, s, minute)
