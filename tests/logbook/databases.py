@@ -2,36 +2,49 @@
 
 from __future__ import annotations
 
-import os
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 
-import pytest
 from sqlalchemy import create_engine, make_url, text
 
-VARIABLE = "SKIDHAND_TEST_POSTGRES"
-"""URL of a server on which databases may be made, such as ``postgresql+psycopg://postgres@localhost/postgres``."""
+from skidhand.logbook import Logbook
+from tests.support import postgres
 
 KINDS = ("sqlite", "postgresql")
 
 
-@contextmanager
-def database(kind: str, folder: Path) -> Iterator[str]:
-    """The URL of an empty database of ``kind``; skips the test where there is no server."""
-    if kind == "sqlite":
-        yield str(folder / "logbook.sqlite")
-        return
-    server = os.environ.get(VARIABLE)
-    if not server:
-        pytest.skip(f"no PostgreSQL to try: set {VARIABLE} to a server's URL")
-    name = f"skidhand_{uuid.uuid4().hex[:12]}"
+@cache
+def _template(server: str) -> str:
+    """A database that the migrations have built; a copy of it is much quicker than building each anew."""
+    name = f"skidhand_template_{uuid.uuid4().hex[:12]}"
     engine = create_engine(server, isolation_level="AUTOCOMMIT")
     with engine.connect() as connection:
         connection.execute(text(f"CREATE DATABASE {name}"))
+    engine.dispose()
+    Logbook(_at(server, name)).close()
+    return name
+
+
+def _at(server: str, name: str) -> str:
+    return make_url(server).set(database=name).render_as_string(hide_password=False)
+
+
+@contextmanager
+def database(kind: str, folder: Path) -> Iterator[str]:
+    """The URL of a new logbook's database of ``kind``."""
+    if kind == "sqlite":
+        yield str(folder / "logbook.sqlite")
+        return
+    server = postgres.server()
+    name = f"skidhand_{uuid.uuid4().hex[:12]}"
+    engine = create_engine(server, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.execute(text(f"CREATE DATABASE {name} TEMPLATE {_template(server)}"))
     try:
-        yield make_url(server).set(database=name).render_as_string(hide_password=False)
+        yield _at(server, name)
     finally:
         with engine.connect() as connection:
             connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
