@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 from typing import Any, Final
 
@@ -34,6 +34,9 @@ _FIELDS: Final[list[pa.Field[Any]]] = [
 BUCKETS: Final = pa.schema(_FIELDS)
 """BUCKET_COLUMNS with their types."""
 
+FIGURES: Final = ("min", "max", "first", "last", "sum", "integral", "covered")
+"""The columns of BUCKETS that are figures of values."""
+
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 
@@ -57,40 +60,86 @@ def buckets_by_day(
     first, last = micros(start) // step * step, -(-micros(end) // step) * step
     if micros(start) >= micros(end):
         return BUCKETS.empty_table()
-    days = (bucketize(read(a, b), width, policy) for a, b in _days(first, last))
+    days = (bucketize(read(a, b), width, policy) for a, b in days_between(first, last))
     return pa.concat_tables([BUCKETS.empty_table(), *days]).sort_by([("series", "ascending"), ("start", "ascending")])
 
 
 def bucketize(samples: pa.Table, width: int, policy: Policy) -> pa.Table:
     """BUCKETS of deduplicated samples of every policy that are sorted by (series, time).
 
-    ``width`` is one of WIDTHS. A sample without a value counts, and bears on nothing else.
+    ``width`` is one of WIDTHS. A sample without a value counts, and bears on nothing else. Wider buckets are
+    put together from cells, as those of rollups are, so that both ways give the same bits.
     """
-    time, series = micros_of(samples["time"]), samples["series"].combine_chunks().dictionary_encode()
-    if isinstance(series, pa.ChunkedArray):
-        series = series.unify_dictionaries().combine_chunks()
-    code = series.indices.to_numpy().astype(np.int64)
+    return combine(cells(samples, cell_of(width), policy), width)
+
+
+def cell_of(width: int) -> int:
+    """Seconds of the cells that a bucket of ``width`` is made of: the minute below one hour, else the hour."""
+    return 60 if width < 3600 else 3600
+
+
+def cells(samples: pa.Table, cell: int, policy: Policy) -> pa.Table:
+    """BUCKETS of ``cell`` seconds straight from samples as :func:`bucketize` takes them."""
+    time, (code, names) = micros_of(samples["time"]), codes(samples["series"])
     value: Floats = samples["value"].cast(pa.float64()).to_numpy()  # null becomes NaN
-    held = _held(time, code, cell=(60 if width < 3600 else 3600) * SECOND)
+    held = _held(time, code, cell * SECOND)
     taken = policy_mask(micros_of(samples["quality"]), policy)
     if not taken.any():
         return BUCKETS.empty_table()
     time, code, value, held = time[taken], code[taken], value[taken], held[taken]
-    slot = time // (width * SECOND)
-    opens = np.append(True, (code[1:] != code[:-1]) | (slot[1:] != slot[:-1]))
-    at = np.flatnonzero(opens)
-    statistics = _statistics(value, held, at)
-    nulls = np.isnan(statistics["min"])  # buckets in which no sample has a value
-    columns = {
-        "series": series.dictionary.take(pa.array(code[at], type=pa.int64())),
-        "start": pa.array(slot[at] * width * SECOND, type=TIMESTAMP),
-        "count": pa.array(np.diff(np.append(at, len(time))), type=pa.int64()),
+    slot = time // (cell * SECOND)
+    at = _opens(code, slot)
+    known = ~np.isnan(value)
+    filled = np.where(known, value, 0.0)
+    statistics = {
+        **_picked(at, value, value, value, value),
+        "sum": _add(filled, at),
+        "integral": _add(filled * held, at),
+        "covered": np.add.reduceat(np.where(known, held, 0.0), at),
     }
-    for name in ("min", "max", "first", "last", "sum"):
-        columns[name] = pa.array(statistics[name], mask=nulls)
-    for name in ("integral", "covered"):
-        columns[name] = pa.array(statistics[name])
+    count = np.diff(np.append(at, len(time)))
+    return _table(names.take(pa.array(code[at], type=pa.int64())), slot[at] * cell * SECOND, count, statistics)
+
+
+def combine(parts: pa.Table, width: int) -> pa.Table:
+    """BUCKETS of ``width`` from BUCKETS of its cells, which are sorted by (series, start)."""
+    if len(parts) == 0:
+        return BUCKETS.empty_table()
+    code, names = codes(parts["series"])
+    slot = micros_of(parts["start"]) // (width * SECOND)
+    at = _opens(code, slot)
+    old: dict[str, Floats] = {name: parts[name].to_numpy() for name in FIGURES}
+    statistics = {
+        **_picked(at, *(old[name] for name in ("min", "max", "first", "last"))),
+        "sum": _add(np.where(np.isnan(old["min"]), 0.0, old["sum"]), at),
+        "integral": _add(old["integral"], at),
+        "covered": np.add.reduceat(old["covered"], at),
+    }
+    count = np.add.reduceat(micros_of(parts["count"]), at)
+    return _table(names.take(pa.array(code[at], type=pa.int64())), slot[at] * width * SECOND, count, statistics)
+
+
+def codes(names: pa.ChunkedArray[Any]) -> tuple[Ints, pa.Array[Any]]:
+    """A column of texts as numbers, equal for equal texts, and the texts by number."""
+    encoded = names.combine_chunks().dictionary_encode()
+    if isinstance(encoded, pa.ChunkedArray):
+        encoded = encoded.unify_dictionaries().combine_chunks()
+    return encoded.indices.to_numpy().astype(np.int64), encoded.dictionary
+
+
+def _table(series: pa.Array[Any], start: Ints, count: Ints, statistics: Mapping[str, Floats]) -> pa.Table:
+    nulls = np.isnan(statistics["min"])  # buckets in which no sample has a value
+    columns: list[Any] = [series, pa.array(start, type=TIMESTAMP), pa.array(count, type=pa.int64())]
+    for name in FIGURES:
+        mask = None if name in ("integral", "covered") else nulls
+        columns.append(pa.array(statistics[name], mask=mask))
     return pa.table(columns, schema=BUCKETS)
+
+
+def _opens(code: Ints, slot: Ints) -> Ints:
+    """Where, in rows sorted by (code, slot), each new pair begins."""
+    opens: Ints = np.flatnonzero(np.append(True, (code[1:] != code[:-1]) | (slot[1:] != slot[:-1])))
+    return opens
 
 
 def _held(time: Ints, code: Ints, cell: int) -> Floats:
@@ -102,26 +151,27 @@ def _held(time: Ints, code: Ints, cell: int) -> Floats:
     return seconds
 
 
-def _statistics(value: Floats, held: Floats, at: Ints) -> dict[str, Floats]:
-    """Per bucket that opens at the indices ``at``; NaN in ``value`` means no value."""
-    known = ~np.isnan(value)
-    filled = np.where(known, value, 0.0)
-    index = np.arange(len(value))
-    first = np.minimum.reduceat(np.where(known, index, len(value)), at)
-    last = np.maximum.reduceat(np.where(known, index, -1), at)
-    padded = np.append(value, np.nan)  # index len(value) and index -1 are both "none"
+def _picked(at: Ints, low: Floats, high: Floats, first: Floats, last: Floats) -> dict[str, Floats]:
+    """Least, greatest, first and last per group that opens at the indices ``at``; NaN means no value."""
+    known, index = ~np.isnan(low), np.arange(len(low))
+    one = np.minimum.reduceat(np.where(known, index, len(low)), at)
+    end = np.maximum.reduceat(np.where(known, index, -1), at)
     return {
-        "min": np.fmin.reduceat(value, at),
-        "max": np.fmax.reduceat(value, at),
-        "first": padded[first],
-        "last": padded[last],
-        "sum": np.add.reduceat(filled, at),
-        "integral": np.add.reduceat(filled * held, at),
-        "covered": np.add.reduceat(np.where(known, held, 0.0), at),
+        "min": np.fmin.reduceat(low, at),
+        "max": np.fmax.reduceat(high, at),
+        "first": np.append(first, np.nan)[one],  # index len(low) and index -1 are both "none"
+        "last": np.append(last, np.nan)[end],
     }
 
 
-def _days(first: int, last: int) -> Iterator[tuple[int, int]]:
+def _add(values: Floats, at: Ints) -> Floats:
+    with np.errstate(over="ignore", invalid="ignore"):  # infinite samples have infinite sums
+        total: Floats = np.add.reduceat(values, at)
+    return total
+
+
+def days_between(first: int, last: int) -> Iterator[tuple[int, int]]:
+    """[first, last) in microseconds cut at each midnight UTC."""
     while first < last:
         end = min(last, (first // DAY + 1) * DAY)
         yield first, end

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass
 from datetime import datetime
 from typing import ClassVar, Final
 
@@ -26,17 +26,30 @@ from skidhand.errors import (
 )
 from skidhand.model.samples import SAMPLES, micros
 from skidhand.stores.base import CLOCKS, Batch, Changes, Landed, Policy, check_clock
-from skidhand.stores.buckets import DAY, buckets_by_day
+from skidhand.stores.buckets import BUCKETS, DAY, cell_of, cells, snap_width
+from skidhand.stores.lake_build import roll_days
 from skidhand.stores.lake_ledger import Ledger, batch_mark, changed_spans
+from skidhand.stores.lake_plan import plan_days
 from skidhand.stores.lake_read import Files, RowCache, read_rows
+from skidhand.stores.lake_rollup import ROLLUP_SCHEMA, Rollups
+from skidhand.stores.lake_sums import day_sums
 from skidhand.stores.lake_table import KEPT, LAKE_SCHEMA, LakeTable, engine_errors
 from skidhand.stores.lake_tidy import clean_log, tidy_days
+from skidhand.stores.rollups import ROLLED
 from skidhand.stores.rows import ROWS, batch_rows, last_of_each, micros_of, samples_of, spans_of
 
 CLOCK: Final = "skidhand.clock"
 """Application id whose number is the index in CLOCKS: it cannot be set twice at once, and appends go on."""
 
-Snapshot = tuple[Files, fs.FileSystem]
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The samples of one version of the table."""
+
+    version: int
+    files: Files
+    filesystem: fs.FileSystem
+
 
 EMPTY: Final = ":-1"
 """The cursor of a lake in which nothing was ever written."""
@@ -54,6 +67,10 @@ class LakeStore:
         """``path`` may also be an object store's URI, with its ``storage_options`` (not tried yet)."""
         self.path = path
         self._table = LakeTable(f"{path.rstrip('/')}/samples", storage_options)
+        rollups = LakeTable(
+            f"{path.rstrip('/')}/rollups", storage_options, schema=ROLLUP_SCHEMA, partition="width", keys="series,start"
+        )
+        self._rollups = Rollups(rollups)
         self._ledger = Ledger()
         self._cache = RowCache()
         self._files: tuple[int, Files] | None = None
@@ -66,7 +83,7 @@ class LakeStore:
     def write(self, batch: Batch) -> bool:
         """See :meth:`skidhand.stores.base.Store.write`. Returns when the commit is on the disk."""
         rows = batch_rows(batch)
-        mark = batch_mark(batch, spans_of(rows))
+        mark = batch_mark(batch, spans_of(rows), day_sums(rows))
         with self._table.lock:  # from the check to the commit on one version of the table
             self._table.ensure()
             if self._has_landed(batch):
@@ -110,32 +127,31 @@ class LakeStore:
             self._ledger.catch_up(delta.version(), lambda after: self._table.history(delta, after))
         return delta
 
-    def _snapshot(self, as_of: str | None) -> Snapshot | None:
-        """The files to read from; None for a store in which nothing was ever written."""
+    def _snapshot(self, as_of: str | None, newest: DeltaTable | None = None) -> Snapshot | None:
+        """The files to read from (``newest``: the table just refreshed); None if nothing was ever written."""
         with self._table.lock:
-            delta = self._table.current()
-            newest = 0 if delta is None else delta.version()
+            delta = newest or self._table.current()
+            last = 0 if delta is None else delta.version()
             if as_of is not None:
                 version = int(as_of) if as_of.isdecimal() else -1
-                if not 0 <= version <= newest:
-                    raise NotFoundError(f"version {as_of!r} is not in lake {self.path}; valid: up to {newest}")
-                if delta is not None and version < newest:
+                if not 0 <= version <= last:
+                    raise NotFoundError(f"version {as_of!r} is not in lake {self.path}; valid: up to {last}")
+                if delta is not None and version < last:
                     delta = self._table.at(version)
             if delta is None:
                 return None
             if self._files is None or self._files[0] != delta.version():
                 self._files = (delta.version(), Files.of(self._table.actions(delta)))
-            return self._files[1], self._table.filesystem(delta)
+            return Snapshot(delta.version(), self._files[1], self._table.filesystem(delta))
 
     def _read(
         self, snapshot: Snapshot | None, series: Sequence[str], start_us: int, end_us: int, policy: Policy
     ) -> pa.Table:
         if snapshot is None or not series:
             return samples_of(ROWS.empty_table(), policy)
-        files, filesystem = snapshot
         wanted = pa.array(sorted(set(series)), type=pa.string())
         with engine_errors(f"cannot read lake {self.path}"):
-            rows = read_rows(filesystem, files, self._cache, wanted, start_us, end_us)
+            rows = read_rows(snapshot.filesystem, snapshot.files, self._cache, wanted, start_us, end_us)
             return samples_of(rows, policy)
 
     def read(
@@ -184,13 +200,27 @@ class LakeStore:
         policy: Policy = "usable",
         as_of: str | None = None,
     ) -> pa.Table:
-        """See :meth:`skidhand.stores.base.Store.read_buckets`; computed from raw samples, a day at a time."""
-        snapshot = self._snapshot(as_of)  # one state for all days
+        """See :meth:`skidhand.stores.base.Store.read_buckets`: from rollups where they stand, else from raw."""
+        width, start_us, end_us = snap_width(width), micros(start), micros(end)
+        with self._table.lock:
+            files = self._rollups.files() if policy in ROLLED else ()  # first: none is newer than the samples
+            delta = self._refresh()
+            snapshot = self._snapshot(as_of, delta)
+            if snapshot is None or not series:
+                return BUCKETS.empty_table()
+            plan = plan_days(files, self._ledger, snapshot.version, series, cell_of(width))
 
-        def read(start_us: int, end_us: int) -> pa.Table:
-            return self._read(snapshot, series, start_us, end_us, "all")
+        def raw(names: Sequence[str], start_us: int, end_us: int) -> pa.Table:
+            if not snapshot.files.within(start_us, end_us):
+                return BUCKETS.empty_table()
+            return cells(self._read(snapshot, names, start_us, end_us, "all"), cell_of(width), policy)
 
-        return buckets_by_day(read, start, end, width, policy)
+        def rolled(names: Sequence[str], start_us: int, end_us: int) -> pa.Table:
+            wanted = pa.array(sorted(set(names)), type=pa.string())
+            return self._rollups.cells(plan.files(start_us, end_us), wanted, start_us, end_us, policy)
+
+        with engine_errors(f"cannot read the rollups of lake {self.path}"):
+            return plan.buckets(start_us, end_us, width, raw=raw, rolled=rolled)
 
     def changes(self, cursor: str | None) -> Changes:
         """See :meth:`skidhand.stores.base.Store.changes`; StoreError when the cursor is too old."""
@@ -237,15 +267,15 @@ class LakeStore:
             raise ClockMismatchError(f"lake {self.path} runs on the {known} clock, not {kind}")
 
     def tidy(self, *, now: datetime) -> Iterator[str]:
-        """See :meth:`skidhand.stores.base.Store.tidy`: merge and seal days, then shorten the log."""
+        """See :meth:`skidhand.stores.base.Store.tidy`: merge and seal days, roll up, shorten the log."""
         yield from tidy_days(self._table, now)
+        yield from roll_days(self._table, self._rollups, self._ledger_now, now)
         yield from clean_log(self._table, self._ledger_now)
 
     def _ledger_now(self) -> Ledger:
         with self._table.lock:
             self._refresh()
-            known = self._ledger
-            return replace(known, writers=dict(known.writers), spans=dict(known.spans))
+            return self._ledger.copy()
 
     def close(self) -> None:
         """Let go of decoded files; nothing else is held open."""

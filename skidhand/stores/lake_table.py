@@ -25,7 +25,7 @@ from pyarrow import fs
 from skidhand.errors import SchemaError, StoreConflictError, StoreError
 from skidhand.stores.rows import ROWS
 
-FORMAT: Final = 1
+FORMAT: Final = 2
 """Version of the table's columns and of what commits carry; a higher one is refused."""
 
 KEPT: Final = timedelta(days=2)
@@ -45,9 +45,12 @@ _CONFIGURATION: Final = {
     "delta.logRetentionDuration": f"interval {KEPT.days} days",
     "delta.deletedFileRetentionDuration": f"interval {KEPT.days} days",
     "delta.enableExpiredLogCleanup": "false",  # only tidy may, after it has carried the ledger forward
-    "delta.dataSkippingStatsColumns": "series,time",
     "skidhand.format": str(FORMAT),
 }
+
+
+_HARMLESS: Final = ("CREATE TABLE", "OPTIMIZE", "VACUUM START", "VACUUM END", "SET TBLPROPERTIES")
+"""Operations that change no row; any other commit without our mark may have."""
 
 
 @contextmanager
@@ -67,8 +70,17 @@ class LakeTable:
     ``lock`` guards the table object, whose refresh changes it in place.
     """
 
-    def __init__(self, uri: str, storage_options: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self,
+        uri: str,
+        storage_options: Mapping[str, str] | None = None,
+        *,
+        schema: pa.Schema = LAKE_SCHEMA,
+        partition: str = "day",
+        keys: str = "series,time",
+    ) -> None:
         self.uri = uri
+        self._schema, self._partition, self._keys = schema, partition, keys
         self.lock = threading.RLock()
         self._options = dict(storage_options or {})
         self._delta: DeltaTable | None = None
@@ -115,10 +127,10 @@ class LakeTable:
                 self._local.mkdir(parents=True, exist_ok=True)
             DeltaTable.create(
                 self.uri,
-                LAKE_SCHEMA,
+                self._schema,
                 mode="ignore",  # another process may be creating it too
-                partition_by="day",
-                configuration=_CONFIGURATION,
+                partition_by=self._partition,
+                configuration={**_CONFIGURATION, "delta.dataSkippingStatsColumns": self._keys},
                 storage_options=self._options,
                 raise_if_key_not_exists=False,
                 post_commithook_properties=_HOOKS,
@@ -167,7 +179,7 @@ class LakeTable:
                 list(actions),
                 "append",
                 delta.schema(),
-                ["day"],
+                [self._partition],
                 commit_properties=_commit(mark, transaction),
                 post_commithook_properties=_HOOKS,
             )
@@ -196,8 +208,7 @@ class LakeTable:
             return []
         with engine_errors(f"cannot read the log of lake {self.uri}"):
             commits = delta.history(count)
-        marks = [(int(info["version"]), json.loads(info.get(MARK, "{}"))) for info in commits]
-        return sorted(marks, key=lambda pair: pair[0])
+        return sorted(((int(info["version"]), _mark(info)) for info in commits), key=lambda pair: pair[0])
 
     def filesystem(self, delta: DeltaTable) -> fs.FileSystem:
         """Opens the data files by the paths that the table's actions give."""
@@ -222,6 +233,11 @@ class LakeTable:
         for path in sorted(paths | {path.parent for path in paths} | {self._local}):
             _sync_path(path)
 
+    def make_folder(self, path: str) -> None:
+        """Make the folder of a data file that is about to be written; object stores have none."""
+        if self._local is not None:
+            (self._local / path).parent.mkdir(parents=True, exist_ok=True)
+
     def sync_file(self, path: str) -> None:
         """Force one data file to the disk before a commit names it."""
         if self._local is not None:
@@ -234,6 +250,15 @@ def _sync_path(path: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def _mark(info: Mapping[str, Any]) -> dict[str, Any]:
+    """Our mark in one commit's information; ``{"foreign": operation}`` where another program changed rows."""
+    if MARK in info:
+        mark: dict[str, Any] = json.loads(info[MARK])
+        return mark
+    operation = info.get("operation", "unknown")
+    return {} if operation in _HARMLESS else {"foreign": operation}
 
 
 def _commit(mark: Mapping[str, Any], transaction: Transaction) -> CommitProperties:

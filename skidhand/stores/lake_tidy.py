@@ -11,24 +11,24 @@ not disturb appends. Killed before that commit it leaves a file that nothing nam
 
 from __future__ import annotations
 
-import json
-import time
 import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import Any, Final
+from typing import Final
 
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.dataset as ds
-import pyarrow.parquet as pq
 from deltalake import DeltaTable, Transaction
-from deltalake.transaction import AddAction, RemoveAction
+from deltalake.transaction import AddAction
 from pyarrow import fs
 
 from skidhand.errors import StoreConflictError
+from skidhand.model.samples import EPOCH
+from skidhand.stores.lake_files import removal, rows_added, write_file
 from skidhand.stores.lake_ledger import Ledger
+from skidhand.stores.lake_sums import Sum, sum_of
 from skidhand.stores.lake_table import LakeTable, engine_errors
 from skidhand.stores.rows import ROWS, latest_wins
 
@@ -97,9 +97,9 @@ def tidy_days(table: LakeTable, now: datetime) -> Iterator[str]:
     if table.current() is None:
         return
     days = live_files(table, table.fork())
-    for day in [day for day, files in days.items() if choose(files, over=_over(day, now))[0]]:
+    for day in [day for day, files in days.items() if choose(files, over=is_over(day, now))[0]]:
         delta = table.fork()
-        chosen, sort = choose(live_files(table, delta).get(day, []), over=_over(day, now))
+        chosen, sort = choose(live_files(table, delta).get(day, []), over=is_over(day, now))
         if not chosen:
             continue  # another tidy did it since
         try:
@@ -125,34 +125,34 @@ def clean_log(table: LakeTable, ledger: Callable[[], Ledger]) -> Iterator[str]:
     yield f"log: {table.clean()} data files deleted that nothing needs"
 
 
-def _over(day: date, now: datetime) -> bool:
+def is_over(day: date, now: datetime) -> bool:
+    """Whether ``day`` may be sealed."""
     return now >= datetime.combine(day, datetime.min.time(), UTC) + timedelta(days=1) + SEAL_AFTER
 
 
 def _merge(table: LakeTable, delta: DeltaTable, chosen: list[DataFile], sort: str) -> tuple[int, int]:
-    day, stamp = chosen[0].day, int(time.time() * 1000)  # file times are the machine's, whatever the clock
-    partition: dict[str, str | None] = {"day": day.isoformat()}
-    filesystem = table.filesystem(delta)
+    day, partition = chosen[0].day, {"day": chosen[0].day.isoformat()}
     adds: list[AddAction] = []
+    gone = Sum()
     with engine_errors(f"cannot merge day {day} of lake {table.uri}"):
-        for rows in _slices(filesystem, chosen):
+        for found in slices(table.filesystem(delta), chosen):
+            rows = latest_wins(found)
+            if len(rows) < len(found):
+                gone += sum_of(found) - sum_of(rows)
             path = f"day={day}/{sort}-{uuid.uuid4()}.parquet"
-            _write(filesystem, path, rows)
-            table.sync_file(path)
-            size = filesystem.get_file_info(path).size
-            adds.append(AddAction(path, size, partition, stamp, False, json.dumps(_statistics(rows))))
-    removes = [RemoveAction(f.path, False, stamp, f.size, partition) for f in chosen]
-    after = sum(json.loads(add.stats)["numRecords"] for add in adds)
-    table.commit(delta, [*adds, *removes], {"tidy": str(day)}, Transaction(TIDY, delta.version() + 1))
-    return sum(file.rows for file in chosen), after
+            adds.append(write_file(table, delta, path, rows, partition, row_group=ROW_GROUP))
+    removes = [removal(file.path, file.size, partition) for file in chosen]
+    mark = {"gone": [(day - EPOCH.date()).days, gone.rows, gone.hashes]}
+    table.commit(delta, [*adds, *removes], mark, Transaction(TIDY, delta.version() + 1))
+    return sum(file.rows for file in chosen), sum(map(rows_added, adds))
 
 
-def _slices(filesystem: fs.FileSystem, chosen: list[DataFile]) -> Iterator[pa.Table]:
-    """The chosen files' rows, sorted and deduplicated, in ranges of series that fit in memory."""
+def slices(filesystem: fs.FileSystem, chosen: list[DataFile]) -> Iterator[pa.Table]:
+    """The chosen files' rows, as they lie, in ranges of series that fit in memory."""
     dataset = ds.dataset([f.path for f in chosen], schema=ROWS, format="parquet", filesystem=filesystem)
     count = -(-sum(file.rows for file in chosen) // SLICE_ROWS)
     if count <= 1:
-        yield latest_wins(dataset.to_table())
+        yield dataset.to_table()
         return
     names: set[str] = set()
     for batch in dataset.to_batches(columns=["series"]):
@@ -161,36 +161,4 @@ def _slices(filesystem: fs.FileSystem, chosen: list[DataFile]) -> Iterator[pa.Ta
     for at in range(0, len(ordered), step):
         part = ordered[at : at + step]
         bounds = (ds.field("series") >= part[0]) & (ds.field("series") <= part[-1])
-        yield latest_wins(dataset.to_table(filter=bounds))
-
-
-def _write(filesystem: fs.FileSystem, path: str, rows: pa.Table) -> None:
-    with filesystem.open_output_stream(path) as sink:
-        pq.write_table(
-            rows,
-            sink,
-            row_group_size=ROW_GROUP,
-            compression="zstd",
-            compression_level=6,
-            use_dictionary=["series", "value", "quality", "writer"],  # type: ignore[arg-type]
-            column_encoding=dict.fromkeys(("time", "received", "batch"), "DELTA_BINARY_PACKED"),
-        )
-
-
-def _statistics(rows: pa.Table) -> dict[str, Any]:
-    """Delta's statistics of one file, for the columns that reads prune by."""
-    (first, last), (low, high) = _ends(rows["time"]), _ends(rows["series"])
-
-    def text(moment: datetime) -> str:
-        return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
-
-    return {
-        "numRecords": len(rows),
-        "minValues": {"series": low, "time": text(first)},
-        "maxValues": {"series": high, "time": text(last)},
-        "nullCount": {"series": 0, "time": 0},
-    }
-
-
-def _ends(column: pa.ChunkedArray[Any]) -> tuple[Any, Any]:
-    return pc.min(column).as_py(), pc.max(column).as_py()
+        yield dataset.to_table(filter=bounds)

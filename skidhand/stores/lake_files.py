@@ -1,0 +1,76 @@
+"""The data files that tidy writes: sorted, tightly encoded, forced to the disk before a commit names them."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any, Final
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+from deltalake import DeltaTable
+from deltalake.transaction import AddAction, RemoveAction
+
+from skidhand.stores.lake_table import LakeTable
+
+_DICTIONARY: Final = ("series", "value", "quality", "writer")
+_DELTAS: Final = ("time", "received", "batch", "start")
+
+
+def write_file(
+    table: LakeTable, delta: DeltaTable, path: str, rows: pa.Table, partition: Mapping[str, str], *, row_group: int
+) -> AddAction:
+    """Write ``rows``, sorted by series and time, as one file; the action with which a commit adds it."""
+    filesystem = table.filesystem(delta)
+    table.make_folder(path)
+    deltas = [name for name in _DELTAS if name in rows.column_names]
+    with filesystem.open_output_stream(path) as sink:
+        pq.write_table(
+            rows,
+            sink,
+            row_group_size=row_group,
+            compression="zstd",
+            compression_level=6,
+            use_dictionary=[name for name in rows.column_names if name not in deltas],  # type: ignore[arg-type]
+            column_encoding=dict.fromkeys(deltas, "DELTA_BINARY_PACKED"),
+        )
+    table.sync_file(path)
+    size = filesystem.get_file_info(path).size
+    stamp = int(time.time() * 1000)  # file times are the machine's, whatever the clock
+    values: dict[str, str | None] = {**partition}
+    return AddAction(path, size, values, stamp, False, json.dumps(_statistics(rows)))
+
+
+def rows_added(add: AddAction) -> int:
+    """How many rows an action of :func:`write_file` adds."""
+    count: int = json.loads(add.stats)["numRecords"]
+    return count
+
+
+def removal(path: str, size: int, partition: Mapping[str, str]) -> RemoveAction:
+    """The action that takes a file out of the table; its bytes stay until they are vacuumed."""
+    values: dict[str, str | None] = {**partition}
+    return RemoveAction(path, False, int(time.time() * 1000), size, values)
+
+
+def _statistics(rows: pa.Table) -> dict[str, Any]:
+    """Delta's statistics of one file, for the columns that reads prune by."""
+    key = "time" if "time" in rows.column_names else "start"
+    (first, last), (low, high) = _ends(rows[key]), _ends(rows["series"])
+
+    def text(moment: datetime) -> str:
+        return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+    return {
+        "numRecords": len(rows),
+        "minValues": {"series": low, key: text(first)},
+        "maxValues": {"series": high, key: text(last)},
+        "nullCount": {"series": 0, key: 0},
+    }
+
+
+def _ends(column: pa.ChunkedArray[Any]) -> tuple[Any, Any]:
+    return pc.min(column).as_py(), pc.max(column).as_py()
