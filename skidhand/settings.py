@@ -89,6 +89,17 @@ class Board(Group):
     open: bool = Field(False, description="while there are no users, anybody on this host may look (not write)")
 
 
+class Sparkplug(Group):
+    """Gateways that speak Sparkplug B, and what is said back to them."""
+
+    on: bool = Field(False, description="be a Sparkplug host application")
+    host_id: str = Field("skidhand", min_length=1, description="our name, which gateways know as their primary host")
+    groups: tuple[str, ...] = Field((), description="groups (sites) to take; empty: all")
+    state: bool = Field(True, description="tell gateways whether we are there")
+    rebirth: bool = Field(True, description="ask gateways for their births when their data cannot be understood")
+    reorder_s: float = Field(5.0, ge=0, description="seconds to wait for a message that is missing in the sequence")
+
+
 class Log(Group):
     """What services say about themselves."""
 
@@ -118,6 +129,7 @@ class Settings(BaseSettings):
     listen: str | None = Field(
         None, pattern=r"^.+:\d{1,5}$", description="host:port where alerts takes answers and receipts; none: nowhere"
     )
+    sparkplug: Sparkplug = Field(Sparkplug(), description="gateways that speak Sparkplug B")
     log: Log = Field(Log(), description="logging")
     _origins: dict[str, str] = PrivateAttr(default_factory=dict)
 

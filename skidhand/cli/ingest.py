@@ -32,6 +32,7 @@ def command(
     """
     from ingest.broker import BrokerSettings
     from ingest.service import IngestService
+    from ingest.sparkplug.settings import SparkplugSettings
     from skidhand import log, stores
     from skidhand.cli.services import connection, on_stop
     from skidhand.fleet import load_fleet
@@ -47,6 +48,7 @@ def command(
         logbook=settings.logbook,
         fleet=load_fleet(settings.fleet) if settings.fleet is not None else None,
         clock_kind=settings.clock,
+        sparkplug=SparkplugSettings(**settings.sparkplug.model_dump(exclude={"on"})) if settings.sparkplug.on else None,
     )
     on_stop(service.request_stop)
     service.start()
