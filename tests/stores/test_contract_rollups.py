@@ -40,7 +40,7 @@ def answers(store, **options):
 def test_buckets_are_those_of_raw_samples(name):
     """Any order of batches (late ones too), tidies and reads: the buckets equal those of a store without tidy."""
 
-    @settings(max_examples=2 if name == "influx" else 20, deadline=None, derandomize=True)
+    @settings(max_examples=2 if name == "influx" else 10, deadline=None, derandomize=True)
     @given(steps=st.lists(STEP, min_size=2, max_size=6))
     def holds(steps):
         with tempfile.TemporaryDirectory() as folder:
