@@ -14,6 +14,7 @@ import skidhand
 from skidhand.cli import (
     alerts,
     analyze,
+    board,
     check,
     demo,
     doctor,
@@ -46,6 +47,7 @@ app.command("replay")(replay.command)
 app.command("ingest")(ingest.command)
 app.command("analyze")(analyze.command)
 app.command("alerts")(alerts.command)
+app.command("board")(board.command)
 app.command("findings")(findings.command)
 app.add_typer(prompts.app, name="prompts")
 app.command("export")(export.command)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import getpass
 import re
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -57,13 +58,14 @@ def settings_from(
     spool: Path | None = None,
     broker: str | None = None,
     fleet: Path | None = None,
+    more: Mapping[str, object] | None = None,
 ) -> Settings:
-    """The settings of this command; what stands here came from flags."""
+    """The settings of this command; what stands here came from flags. ``more``: others by their dotted names."""
     from skidhand.settings import load_settings
 
     host, port = split_broker(broker)
     flags = {"store": store, "logbook": logbook, "spool": spool, "fleet": fleet}
-    return load_settings({**flags, "broker.host": host, "broker.port": port}, file=file)
+    return load_settings({**flags, "broker.host": host, "broker.port": port, **(more or {})}, file=file)
 
 
 def split_broker(broker: str | None) -> tuple[str | None, int | None]:
