@@ -1,11 +1,11 @@
-"""Samples as JSON messages: rows of one source time become one object, several objects one message."""
+"""Samples as messages: rows of one source time become one point, several points one message."""
 
 from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import orjson
@@ -13,7 +13,7 @@ import pyarrow as pa
 
 from skidhand.errors import InputFileError
 from skidhand.fleet import Fleet
-from skidhand.model.quality import GOOD
+from skidhand.model.quality import GOOD, is_bad
 from skidhand.model.samples import micros, split_series
 
 SiteOf = Callable[[str, int], str]
@@ -62,53 +62,106 @@ def wire_names(fleet: Fleet) -> dict[str, str]:
     }
 
 
+@dataclass(slots=True)
+class Point:
+    """What one skid read at one time: name on the wire → value, and → StatusCode where it is not Good."""
+
+    skid: str
+    time_us: int
+    received_us: int
+    values: dict[str, float | None]
+    status: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Payload:
+    """A way to write points down: the last level of its topic, and points → bytes."""
+
+    level: str
+    encode: Callable[[list[Point]], bytes]
+
+
 def messages(
-    samples: pa.Table, site_of: SiteOf, *, points_per_message: int = 10, names: Mapping[str, str] | None = None
+    samples: pa.Table,
+    site_of: SiteOf,
+    *,
+    points_per_message: int = 10,
+    names: Mapping[str, str] | None = None,
+    payload: Payload | None = None,
 ) -> Iterator[Message]:
-    """JSON messages of ``samples`` (schema SAMPLES), in the order of the rows.
+    """Messages of ``samples`` (schema SAMPLES), in the order of the rows; plain JSON unless told otherwise.
 
-    A message is one object, or a list of up to ``points_per_message`` of them; a single one is not a list.
+    A message carries up to ``points_per_message`` points of one skid and site.
     """
-    points: list[dict[str, Any]] = []
-    topic, count = "", 0
-    for here, point in _points(samples, site_of, names or {}):
-        if points and (here != topic or len(points) == points_per_message):
-            yield _message(topic, points, count)
-            points, count = [], 0
+    how = payload or PAYLOADS["json"]
+    waiting: list[Point] = []
+    topic = ""
+    for point in points(samples, names):
+        here = f"skidhand/{site_of(point.skid, point.time_us)}/{point.skid}/{how.level}"
+        if waiting and (here != topic or len(waiting) == points_per_message):
+            yield _message(topic, waiting, how)
+            waiting = []
         topic = here
-        points.append(point)
-        count += len(point["values"])
-    if points:
-        yield _message(topic, points, count)
+        waiting.append(point)
+    if waiting:
+        yield _message(topic, waiting, how)
 
 
-def _message(topic: str, points: list[dict[str, Any]], count: int) -> Message:
-    return Message(topic, orjson.dumps(points[0] if len(points) == 1 else points), count)
-
-
-def _points(samples: pa.Table, site_of: SiteOf, names: Mapping[str, str]) -> Iterator[tuple[str, dict[str, Any]]]:
-    times: list[int] = samples["time"].cast(pa.int64()).to_numpy().tolist()
-    texts = _rfc3339(times)
+def points(samples: pa.Table, names: Mapping[str, str] | None = None) -> Iterator[Point]:
+    """Rows of one skid and time that stand together as one point; a name twice begins another."""
+    known = names or {}
     series: list[Any] = samples["series"].to_pylist()
-    values, qualities = samples["value"].to_pylist(), samples["quality"].to_pylist()
-    place, point = ("", -1), dict[str, Any]()
-    for name, time, text, value, quality in zip(series, times, texts, values, qualities, strict=True):
+    times, received = (samples[name].cast(pa.int64()).to_numpy().tolist() for name in ("time", "received"))
+    values: list[Any] = samples["value"].to_pylist()
+    qualities: list[Any] = samples["quality"].to_pylist()
+    point = None
+    for name, time, arrived, value, quality in zip(series, times, received, values, qualities, strict=True):
         skid, tag = split_series(name)
-        tag = names.get(name, tag)
-        if place != (skid, time) or tag in point["values"]:
-            if point:
-                yield _topic(place, site_of), point
-            place, point = (skid, time), {"time": text, "values": {}}
-        point["values"][tag] = value
+        tag = known.get(name, tag)
+        if point is None or (point.skid, point.time_us) != (skid, time) or tag in point.values:
+            if point is not None:
+                yield point
+            point = Point(skid, time, arrived, {}, {})
+        point.values[tag] = value
         if quality != GOOD:
-            point.setdefault("status", {})[tag] = quality
-    if point:
-        yield _topic(place, site_of), point
+            point.status[tag] = quality
+    if point is not None:
+        yield point
 
 
-def _topic(place: tuple[str, int], site_of: SiteOf) -> str:
-    skid, time = place
-    return f"skidhand/{site_of(skid, time)}/{skid}/samples"
+def _message(topic: str, waiting: list[Point], how: Payload) -> Message:
+    return Message(topic, how.encode(waiting), sum(len(point.values) for point in waiting))
+
+
+def _json(waiting: list[Point]) -> bytes:
+    """An object, or a list of them; a single one is no list."""
+    texts = _rfc3339([point.time_us for point in waiting])
+    objects = [
+        {"time": text, "values": point.values, **({"status": point.status} if point.status else {})}
+        for text, point in zip(texts, waiting, strict=True)
+    ]
+    return orjson.dumps(objects[0] if len(objects) == 1 else objects)
+
+
+def _senml(waiting: list[Point]) -> bytes:
+    """One pack (RFC 8428), without units: values are in the declared ones.
+
+    SenML knows no quality: what is Bad is sent as no reading, and doubt is lost.
+    """
+    base_us = waiting[0].time_us
+    records: list[dict[str, Any]] = []
+    for point in waiting:
+        later = {"t": _seconds(point.time_us - base_us)} if point.time_us != base_us else {}
+        for name, value in point.values.items():
+            bad = is_bad(point.status.get(name, GOOD))
+            records.append({"n": name, **later, "v": None if bad else value})
+    if records:
+        records[0] = {"bt": _seconds(base_us), **records[0]}
+    return orjson.dumps(records)
+
+
+def _seconds(microseconds: int) -> int | float:
+    return microseconds // 1_000_000 if microseconds % 1_000_000 == 0 else microseconds / 1_000_000
 
 
 def _rfc3339(times_us: list[int]) -> list[str]:
@@ -116,3 +169,7 @@ def _rfc3339(times_us: list[int]) -> list[str]:
     array = np.asarray(times_us, dtype="datetime64[us]")
     whole = not np.any(np.asarray(times_us, dtype=np.int64) % 1000)
     return [f"{text}Z" for text in np.datetime_as_string(array, unit="ms" if whole else "us").tolist()]
+
+
+PAYLOADS: Final[dict[str, Payload]] = {"json": Payload("samples", _json), "senml": Payload("senml", _senml)}
+"""Payloads whose messages each stand alone; for Sparkplug see :mod:`simulator.sparkplug`."""

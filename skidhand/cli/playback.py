@@ -15,7 +15,7 @@ from skidhand.demo.feed import Step
 from skidhand.model.samples import moment
 
 if TYPE_CHECKING:
-    from simulator.publish import Publisher
+    from simulator.publish import Feed
     from skidhand.fleet import Fleet
 
 SETTLE: Final = timedelta(minutes=5)
@@ -40,7 +40,7 @@ def recording_steps(tables: Iterable[pa.Table]) -> Iterator[Step]:
 
 
 def play(
-    publisher: Publisher,
+    publisher: Feed,
     fleet: Fleet,
     steps: Iterable[Step],
     *,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,6 +17,14 @@ if TYPE_CHECKING:
     from skidhand.settings import Settings
 
 
+class Wire(StrEnum):
+    """Payloads that ingest reads."""
+
+    JSON = "json"
+    SENML = "senml"
+    SPARKPLUG = "sparkplug"
+
+
 def command(
     scenario: Annotated[
         str | None, typer.Argument(help="A scenario file, or the name of one that we bring (--list).")
@@ -28,6 +37,9 @@ def command(
         Path | None, typer.Option("--truth", dir_okay=False, metavar="FILE", help="Write what happened to this file.")
     ] = None,
     broker: BrokerOption = None,
+    payload: Annotated[
+        Wire, typer.Option("--payload", help="How samples are written down for the broker.")
+    ] = Wire.JSON,
     speed: Annotated[
         float, typer.Option("--speed", min=0.0, help="Times real speed to the broker; 0: as fast as it goes.")
     ] = 0.0,
@@ -62,7 +74,8 @@ def command(
     if out is not None:
         _write(story, out, hours=hours, skids=skids, seed=seed)
     else:
-        _publish(story, settings_from(settings_file, broker=broker), speed, hours=hours, skids=skids, seed=seed)
+        settings = settings_from(settings_file, broker=broker)
+        _publish(story, settings, payload, speed, hours=hours, skids=skids, seed=seed)
     if truth is not None:
         write_truth(truth_of(story, hours=hours, skids=skids, seed=seed), truth)
         talk(f"{truth}: the truth.")
@@ -78,15 +91,25 @@ def _write(story: Scenario, out: Path, *, hours: float | None, skids: int | None
 
 
 def _publish(
-    story: Scenario, settings: Settings, speed: float, *, hours: float | None, skids: int | None, seed: int | None
+    story: Scenario,
+    settings: Settings,
+    payload: Wire,
+    speed: float,
+    *,
+    hours: float | None,
+    skids: int | None,
+    seed: int | None,
 ) -> None:
     from simulator import generate
     from simulator.publish import Publisher
+    from simulator.sparkplug import Gateways
     from skidhand.cli.playback import play
     from skidhand.cli.services import connection
     from skidhand.demo.feed import steps
 
     chunks = generate(story, hours=hours, skids=skids, seed=seed)
-    with Publisher(**connection(settings.broker)) as publisher:
+    where = connection(settings.broker)
+    sparkplug = payload is Wire.SPARKPLUG
+    with Gateways(story.fleet, **where) if sparkplug else Publisher(**where, payload=payload.value) as publisher:
         play(publisher, story.fleet, steps(chunks, minutes=1), speed=speed, announce=settings.clock == "stream")
         talk(f"{publisher.samples_sent:,} samples in {publisher.messages_sent:,} messages sent and acknowledged.")
