@@ -13,9 +13,10 @@ import orjson
 import structlog
 
 from ingest.backoff import Backoff
+from ingest.bench import Bench, Memory
 from ingest.formats.base import Decoded
 from ingest.inbox import Inbox, Message
-from ingest.judge import EARLIEST_US, LATEST_US, Bench
+from ingest.judge import EARLIEST_US, LATEST_US
 from ingest.lookup import Lookup
 from ingest.reasons import Reason, Tally
 from ingest.refusal_log import RefusedMessage
@@ -68,6 +69,7 @@ class Intake:
         self._clock, self._spool, self._acknowledge = clock, spool, acknowledge
         self._sessions = sessions
         self._last_us = spool.last_received_us or 0
+        self._memory: Memory | None = None
         self.figures = Figures()
         self.trouble = ""  # why nothing is acknowledged now, empty when all is well
         if isinstance(clock, StreamClock) and spool.announced_us is not None:
@@ -96,7 +98,7 @@ class Intake:
 
         ``waited``: messages of earlier batches whose turn it is now.
         """
-        bench = Bench(self._lookup(), own_time=isinstance(self._clock, StreamClock))
+        bench = Bench(lookup := self._lookup(), own_time=self._own_time, memory=self._remembered(lookup))
         refused: list[RefusedMessage] = []
         announced: int | None = None
         seen: dict[str, datetime] = {}
@@ -113,7 +115,9 @@ class Intake:
                 refused.append(RefusedMessage(message.at_us, message.topic, message.payload, told))
         table = bench.table()
         backoff = Backoff(0.1, 5.0)
-        while not self._spooled(lambda: self._spool.append(table, announced_us=announced, refused=refused)):
+        while not self._spooled(
+            lambda: self._spool.append(table, announced_us=announced, refused=refused, doubts=bench.doubts)
+        ):
             if stop.wait(backoff.next()):
                 return False
         self._acknowledge(done if self._sessions is None else self._sessions.settled(done))
@@ -135,8 +139,19 @@ class Intake:
         if self._sessions is not None:
             yield from self._sessions.due()
 
+    @property
+    def _own_time(self) -> bool:
+        return isinstance(self._clock, StreamClock)
+
+    def _remembered(self, lookup: Lookup) -> Memory:
+        """What is known of the past; a new fleet version begins anew."""
+        if self._memory is None or self._memory.lookup is not lookup:
+            self._memory = Memory(lookup)
+        return self._memory
+
     def _judge(self, message: Message, decoded: Decoded, bench: Bench, seen: dict[str, datetime]) -> None:
         received_us = self._received(message, [reading.time_us for reading in decoded.readings])
+        bench.listen(decoded.readings, received_us)
         for reading in decoded.readings:
             if bench.judge(reading, received_us, decoded.refused):
                 seen[reading.skid] = moment(received_us)

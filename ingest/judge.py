@@ -2,7 +2,7 @@
 
 A reading passes through STAGES in order; each is a plain function of a :class:`Case`. A stage takes
 single values away with a reason, or raises :class:`Refused` for the whole reading. No stage changes a
-value: doubt goes into the quality beside it. What costs per value is done once for the whole batch.
+value: doubt goes into the quality beside it. What can be judged for a whole batch at once is (:mod:`ingest.bench`).
 """
 
 from __future__ import annotations
@@ -11,16 +11,14 @@ import math
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
-import numpy as np
-import pyarrow as pa
-
+from ingest.doubts import Doubt
 from ingest.formats.base import Reading
 from ingest.lookup import Asset, Lookup
 from ingest.reasons import Reason, Tally, shown
 from skidhand.model.quality import BAD, MAX_STATUS, UNCERTAIN, is_bad, is_good
-from skidhand.model.samples import SAMPLES, TIMESTAMP, moment
+from skidhand.model.samples import moment
 from skidhand.units import UnitError, convert
 
 EARLIEST_US: Final = 946_684_800_000_000  # 2000-01-01
@@ -29,8 +27,8 @@ DAY_US: Final = 86_400_000_000
 AHEAD_US: Final = 60_000_000
 """How far a source time may lie ahead of its receipt before it is in doubt (common practice, no source)."""
 
-# OPC 10000-8 (IEC 62541-8), table of DataAccess status codes: the value lies outside the declared range.
-UNCERTAIN_UNITS_EXCEEDED: Final = 0x40940000
+AMBIGUOUS: Final = frozenset({"[ppm]", "[ppb]", "[pptr]", "[ppth]"})
+"""Parts per something, by mass or by volume: in salty water the two differ by its density."""
 
 _ID: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
 _TAG: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
@@ -54,6 +52,8 @@ class Case:
     received_us: int
     own_time: bool  # the publisher's announced time is the only clock there is (replay)
     refused: Tally
+    clock_jumped: bool = False
+    doubt: Doubt | None = None  # of the reading's time
     names: list[str] = field(default_factory=list)
     values: list[object] = field(default_factory=list)
     quality: list[int] = field(default_factory=list)
@@ -90,7 +90,7 @@ def skid_is_known(case: Case) -> None:
 
 
 def time_is_possible(case: Case) -> None:
-    """The source time lies in [2000, receipt + 1 day]; what lies ahead of its receipt is in doubt.
+    """The source time lies in [2000, receipt + 1 day]; one ahead of its receipt, or by a wrong clock, is in doubt.
 
     In a replay the recording's time is the clock, so only the calendar's own limits hold.
     """
@@ -98,7 +98,9 @@ def time_is_possible(case: Case) -> None:
     latest = LATEST_US - 1 if case.own_time else received_us + DAY_US
     if not EARLIEST_US <= time_us <= latest:
         raise Refused(Reason.TIME_OUT_OF_RANGE, f"time {_told(time_us)}, received {_told(received_us)}")
-    if not case.own_time and time_us > received_us + AHEAD_US:
+    ahead = time_us > received_us + AHEAD_US
+    if not case.own_time and (ahead or case.clock_jumped):
+        case.doubt = Doubt.FUTURE_TIME if ahead else Doubt.CLOCK_JUMP
         case.quality = [UNCERTAIN] * len(case.values)
 
 
@@ -176,6 +178,12 @@ def values_have_the_declared_unit(case: Case) -> None:
     for i, (name, code) in enumerate(zip(case.names, case.codes, strict=True)):
         value, declared = case.values[i], case.lookup.units[code]
         source = units.get(name, declared)
+        if source in AMBIGUOUS and code in case.lookup.no_ppm:
+            detail = (
+                f"{shown(name)}: {source} by mass or by volume? The fleet file gives no 'basis', and the water is salty"
+            )
+            case.refused.add(Reason.AMBIGUOUS_UNIT, detail)
+            continue
         if source != declared and value is not None:
             assert isinstance(value, float | int)  # see values_are_numbers
             try:
@@ -202,58 +210,6 @@ STAGES: Final[tuple[Callable[[Case], None], ...]] = (
     tags_are_known,
     values_have_the_declared_unit,
 )
-
-
-class Bench:
-    """Judges the readings of one batch and holds what passed, until :meth:`table` makes the samples of it.
-
-    ``own_time``: times are those of a replay (see :func:`time_is_possible`).
-    """
-
-    def __init__(self, lookup: Lookup, *, own_time: bool = False) -> None:
-        self._lookup, self._own_time = lookup, own_time
-        self._codes: list[int] = []
-        self._values: list[object] = []
-        self._quality: list[int] = []
-        self._counts: list[int] = []
-        self._times: list[int] = []
-        self._received: list[int] = []
-
-    def judge(self, reading: Reading, received_us: int, refused: Tally) -> int:
-        """Take what is good of ``reading``, add what is not to ``refused``; how many values were taken."""
-        reading = reading.received_at(received_us)
-        case = Case(reading, self._lookup, received_us, self._own_time, refused)
-        case.names, case.values = list(reading.values), list(reading.values.values())
-        case.quality = [0] * len(case.values)
-        try:
-            for stage in STAGES:
-                stage(case)
-        except Refused as verdict:
-            refused.add(verdict.reason, verdict.detail, max(1, len(reading.values)))
-            return 0
-        self._codes += case.codes
-        self._values += case.values
-        self._quality += case.quality
-        self._counts.append(len(case.codes))
-        self._times.append(reading.time_us)
-        self._received.append(received_us)
-        return len(case.codes)
-
-    def table(self) -> pa.Table:
-        """All values taken, as ``samples`` in the order of receipt."""
-        codes = np.array(self._codes, dtype=np.int64)
-        values = np.array(self._values, dtype=np.float64)  # None becomes NaN
-        quality = np.array(self._quality, dtype=np.int64)
-        outside = (values < self._lookup.low[codes]) | (values > self._lookup.high[codes])
-        quality[outside & (quality < UNCERTAIN)] = UNCERTAIN_UNITS_EXCEEDED
-        time, received = (
-            pa.array(np.repeat(np.array(column, dtype=np.int64), self._counts)).cast(TIMESTAMP)
-            for column in (self._times, self._received)
-        )
-        series: Any = pa.DictionaryArray.from_arrays(codes, self._lookup.series).cast(pa.string())
-        columns: list[Any] = [series, time]
-        columns += [pa.array(values, mask=np.isnan(values)), pa.array(quality), received]
-        return pa.table(columns, schema=SAMPLES)
 
 
 def _all_finite(values: Sequence[object]) -> bool:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-import numpy.typing as npt
 import pyarrow as pa
 
+from ingest.doubts import Doubt
+from ingest.history import Asked, build_asked
+from ingest.limits import Band, build_bands
 from skidhand.fleet import Fleet, FleetVersion, Instrument, Skid
+from skidhand.fleet.quality import Reduce
+from skidhand.fleet.rules import is_salty
 from skidhand.model.samples import micros, series_id
 
 ALWAYS: Final = (-(2**63), 2**63 - 1)
@@ -41,9 +43,12 @@ class Lookup:
     sites: frozenset[str]
     assets: Mapping[str, Asset]
     series: pa.StringArray
-    low: npt.NDArray[np.float64]  # declared range, −inf and inf where there is none
-    high: npt.NDArray[np.float64]
     units: tuple[str, ...]  # declared, UCUM
+    no_ppm: frozenset[int]  # codes of salty water whose ppm could be by mass or by volume
+    signals: tuple[Band, ...]  # fixed limits that come with the instrument
+    spans: tuple[Band, ...]  # and those that the fleet file asks for
+    asked: Asked
+    reduced: Mapping[int, Reduce]
 
 
 def build_lookup(version: FleetVersion) -> Lookup:
@@ -51,19 +56,30 @@ def build_lookup(version: FleetVersion) -> Lookup:
     fleet = version.fleet
     assets: dict[str, Asset] = {}
     series: list[str] = []
-    ranges: list[tuple[float, float]] = []
-    units: list[str] = []
+    flat: list[Instrument] = []
     shared = [(site.id, ((*ALWAYS, site.id),), site.instruments) for site in fleet.sites if site.instruments]
+    salty, no_ppm = {skid.id for skid in fleet.skids if is_salty(skid.water)}, set[int]()
     skids = [(skid.id, tuple(_stays(fleet, skid)), skid.instruments) for skid in fleet.skids]
     for asset, stays, instruments in (*shared, *skids):
         numbers = {tag: len(series) + i for i, tag in enumerate(instruments)}
         assets[asset] = Asset(asset, stays, _codes(instruments, numbers))
+        if asset in salty:
+            no_ppm |= {number for tag, number in numbers.items() if instruments[tag].basis is None}
         series.extend(series_id(asset, tag) for tag in instruments)
-        ranges.extend(instrument.range or (-math.inf, math.inf) for instrument in instruments.values())
-        units.extend(instrument.unit for instrument in instruments.values())
-    low, high = np.array(ranges, dtype=np.float64).reshape(-1, 2).T.copy()
-    sites = frozenset(site.id for site in fleet.sites)
-    return Lookup(version.digest, sites, assets, pa.array(series, type=pa.string()), low, high, tuple(units))
+        flat.extend(instruments.values())
+    bands = build_bands(flat)
+    return Lookup(
+        digest=version.digest,
+        sites=frozenset(site.id for site in fleet.sites),
+        assets=assets,
+        series=pa.array(series, type=pa.string()),
+        units=tuple(instrument.unit for instrument in flat),
+        no_ppm=frozenset(no_ppm),
+        signals=tuple(band for band in bands if band.doubt is not Doubt.GROSS_RANGE),
+        spans=tuple(band for band in bands if band.doubt is Doubt.GROSS_RANGE),
+        asked=build_asked(flat),
+        reduced={code: instrument.reduce for code, instrument in enumerate(flat) if instrument.reduce},
+    )
 
 
 def _stays(fleet: Fleet, skid: Skid) -> Iterator[tuple[int, int, str]]:

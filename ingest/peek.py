@@ -20,6 +20,9 @@ class Peek:
     bytes: int
     oldest_us: int | None
     refused: dict[str, int]
+    doubted: dict[str, int]
+    aside: int  # samples that the store refuses
+    aside_reason: str  # and its words for the last of them
     last: tuple[LogLine, ...]
 
 
@@ -36,8 +39,11 @@ def peek(path: Path, *, lines: int = 5) -> Peek:
             waiting = "SELECT coalesce(sum(samples), 0), coalesce(sum(length(payload)), 0), min(spooled) FROM rows"
             samples, size, oldest = db.execute(waiting).fetchone()
             refused = dict(db.execute("SELECT reason, count FROM refused ORDER BY reason").fetchall())
+            doubted = dict(db.execute("SELECT reason, count FROM doubted ORDER BY reason").fetchall())
+            kept = db.execute("SELECT samples, reason FROM aside ORDER BY id").fetchall()
             query = "SELECT at, reason, count, topic, detail, excerpt FROM refusals ORDER BY id DESC LIMIT ?"
             last = tuple(LogLine(moment(at), *rest) for at, *rest in db.execute(query, (lines,)).fetchall())
     except sqlite3.Error as error:
         raise SpoolError(f"cannot look into spool {path}: {error}") from error
-    return Peek(samples, size, oldest, refused, last)
+    aside = sum(count for count, _ in kept)
+    return Peek(samples, size, oldest, refused, doubted, aside, kept[-1][1] if kept else "", last)

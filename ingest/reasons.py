@@ -23,6 +23,7 @@ class Reason(StrEnum):
     NOT_A_NUMBER = "not-a-number"
     BAD_STATUS = "bad-status"
     BAD_UNIT = "bad-unit"
+    AMBIGUOUS_UNIT = "ambiguous-unit"
     BAD_TIME = "bad-time"
     TIME_OUT_OF_RANGE = "time-out-of-range"
     BAD_UTF8 = "bad-utf8"
@@ -46,6 +47,7 @@ MEANING: Final[dict[Reason, str]] = {
     Reason.NOT_A_NUMBER: "the value is NaN, infinite or too large for a 64-bit float",
     Reason.BAD_STATUS: "the status is no OPC UA StatusCode (integer 0 to 4294967295), or has no value beside it",
     Reason.BAD_UNIT: "the value's unit is unknown, or cannot be turned into the one that the fleet file declares",
+    Reason.AMBIGUOUS_UNIT: "ppm in water above 10 g/L of salt, without `basis` (mass or volume) in the fleet file",
     Reason.BAD_TIME: "the time is neither RFC 3339 with an offset nor epoch milliseconds (SenML: no number of seconds)",
     Reason.TIME_OUT_OF_RANGE: "the time is before the year 2000, or more than a day ahead of its receipt",
     Reason.BAD_UTF8: "the payload is not UTF-8",

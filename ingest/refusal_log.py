@@ -1,13 +1,14 @@
-"""What was refused: a counter per reason for good, and the last messages to look at."""
+"""What was refused, and what was taken in doubt: a counter per reason for good, and the last refused messages."""
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
+from ingest.doubts import Doubt
 from ingest.reasons import Refusal
 from ingest.spool_file import SpoolFile
 from skidhand.model.samples import moment
@@ -15,6 +16,8 @@ from skidhand.model.samples import moment
 KEPT: Final = 1000
 EXCERPT_BYTES: Final = 200
 TOPIC_LENGTH: Final = 200
+
+_COUNT: Final = "INSERT INTO {} VALUES (?, ?) ON CONFLICT (reason) DO UPDATE SET count = count + excluded.count"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,20 +43,19 @@ class LogLine:
 
 
 class RefusalLog:
-    """The two tables in the spool's file; written in the same transaction as the batch beside them."""
+    """The three tables in the spool's file; written in the same transaction as the batch beside them."""
 
     def __init__(self, file: SpoolFile) -> None:
         self._file = file
 
-    def write(self, db: sqlite3.Connection, refused: Sequence[RefusedMessage]) -> None:
-        """Count all and keep the last KEPT; within the caller's transaction."""
+    def write(self, db: sqlite3.Connection, refused: Sequence[RefusedMessage], doubts: Mapping[Doubt, int]) -> None:
+        """Count all and keep the last KEPT refusals; within the caller's transaction."""
+        if doubts:
+            db.executemany(_COUNT.format("doubted"), [(doubt.value, count) for doubt, count in doubts.items()])
         if not refused:
             return
         lines = [(message, refusal) for message in refused for refusal in message.refusals]
-        db.executemany(
-            "INSERT INTO refused VALUES (?, ?) ON CONFLICT (reason) DO UPDATE SET count = count + excluded.count",
-            [(refusal.reason.value, refusal.count) for _, refusal in lines],
-        )
+        db.executemany(_COUNT.format("refused"), [(refusal.reason.value, refusal.count) for _, refusal in lines])
         db.executemany(
             "INSERT INTO refusals (at, reason, count, topic, detail, excerpt) VALUES (?, ?, ?, ?, ?, ?)",
             [_values(message, refusal) for message, refusal in lines[-KEPT:]],
@@ -64,6 +66,11 @@ class RefusalLog:
         """Refused by reason, since the spool was made."""
         with self._file.reading() as db:
             return dict(db.execute("SELECT reason, count FROM refused ORDER BY reason").fetchall())
+
+    def doubts(self) -> dict[str, int]:
+        """Samples taken in doubt, by doubt, since the spool was made."""
+        with self._file.reading() as db:
+            return dict(db.execute("SELECT reason, count FROM doubted ORDER BY reason").fetchall())
 
     def last(self, limit: int = 50) -> list[LogLine]:
         """The last lines, newest first."""

@@ -245,6 +245,7 @@ class IngestService:
             samples=figures.samples,
             stored=self._drain.stored,
             refused=self._spool.refusals.counts(),
+            doubted=self._spool.refusals.doubts(),
             queued=len(self._inbox),
             depth=depth,
             lag_s=0.0 if depth.oldest_us is None else max(0.0, (now_us - depth.oldest_us) / 1e6),

@@ -10,7 +10,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -18,6 +18,7 @@ from typing import Final
 
 import pyarrow as pa
 
+from ingest.doubts import Doubt
 from ingest.refusal_log import RefusalLog, RefusedMessage
 from ingest.spool_aside import Aside
 from ingest.spool_file import SpoolError, SpoolFile, SpoolFullError
@@ -31,6 +32,8 @@ __all__ = ["Depth", "Row", "Spool", "SpoolError", "SpoolFullError", "chained"]
 
 RESERVE_BYTES: Final = 64 * 2**20
 """Left free on the disk, so that the drain always has room to delete rows and so to make room."""
+
+NO_DOUBTS: Final[Mapping[Doubt, int]] = {}
 
 _ROW: Final = "SELECT number, digest, samples, announced, payload FROM rows"
 
@@ -129,6 +132,7 @@ class Spool:
         *,
         announced_us: int | None = None,
         refused: Sequence[RefusedMessage] = (),
+        doubts: Mapping[Doubt, int] = NO_DOUBTS,
     ) -> int | None:
         """Commit one batch to the disk; its number, or None when there was nothing but refusals to keep.
 
@@ -137,7 +141,7 @@ class Spool:
         if len(samples) == 0 and announced_us is None:
             if refused:
                 with self.file.writing() as db:
-                    self.refusals.write(db, refused)
+                    self.refusals.write(db, refused, doubts)
             return None
         payload, spooled = packed(samples), micros(WallClock().now())
         with self.file.mutex:
@@ -146,7 +150,7 @@ class Spool:
                 number = self.insert(db, payload, len(samples), spooled, announced_us)
                 if len(samples):
                     self.file.raise_to(db, last_received=samples["received"][-1].value)
-                self.refusals.write(db, refused)
+                self.refusals.write(db, refused, doubts)
             old = self._depth
             oldest = spooled if old.oldest_us is None else old.oldest_us
             self._depth = Depth(old.rows + 1, old.samples + len(samples), old.bytes + len(payload), oldest)

@@ -21,6 +21,7 @@ class IngestStats:
     samples: int  # spooled
     stored: int  # committed to the store
     refused: dict[str, int]  # by reason, since the spool was made
+    doubted: dict[str, int]  # taken in doubt, by doubt, since the spool was made
     queued: int  # messages that arrived and are not yet spooled
     depth: Depth  # what waits in the spool
     lag_s: float  # age of the oldest batch that waits for the store, wall time
@@ -60,6 +61,7 @@ def heartbeat(stats: IngestStats, instance: str, note: str = "") -> Heartbeat:
         lag_s=stats.lag_s,
         depth=stats.depth.samples,
         refusals=stats.refused,
+        doubts=stats.doubted,
         figures={
             "messages": stats.messages,
             "samples": stats.samples,

@@ -79,6 +79,8 @@ def _broker(settings: Settings) -> Iterator[Found]:
 
 
 def _spool(settings: Settings) -> Iterator[Found]:
+    from ingest.doubts import MEANING as DOUBTED
+    from ingest.doubts import Doubt
     from ingest.peek import peek
     from ingest.reasons import MEANING, Reason
 
@@ -92,6 +94,12 @@ def _spool(settings: Settings) -> Iterator[Found]:
     for reason, count in seen.refused.items():
         means = MEANING[Reason(reason)] if reason in {*Reason} else "a reason of another version"
         yield Found("refused", reason, None, f"{count:,} since the spool was made: {means}")
+    for doubt, count in seen.doubted.items():
+        means = DOUBTED[Doubt(doubt)] if doubt in {*Doubt} else "a doubt of another version"
+        yield Found("in doubt", doubt, None, f"{count:,} since the spool was made: {means}")
+    if seen.aside:
+        kept = f"{seen.aside:,} samples that the store refuses are kept, and tried again when ingest starts"
+        yield Found("set aside", str(path), False, f"{kept}: {seen.aside_reason}")
     for line in seen.last:
         excerpt = line.excerpt[:60].decode("utf-8", "backslashreplace")
         note = f"{line.at:%Y-%m-%d %H:%M:%SZ} {line.topic!r}: {line.detail}; payload begins {excerpt!r}"
@@ -177,6 +185,7 @@ def _service(beat: Heartbeat, now: datetime, *, judged: bool) -> Found:
         told.append(f"{beat.depth:,} waiting")
     told += [f"{name} {figure:,.6g}" for name, figure in beat.figures.items()]
     told += [f"refused {reason}: {count:,}" for reason, count in beat.refusals.items()]
+    told += [f"in doubt {doubt}: {count:,}" for doubt, count in beat.doubts.items()]
     told += [beat.note] if beat.note else []
     # An instance that gave way to a newer one is no trouble of today.
     return Found(beat.service, beat.instance, not (gone or behind) if judged else None, ", ".join(told))

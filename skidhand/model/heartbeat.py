@@ -20,6 +20,7 @@ class Heartbeat(Shape):
     lag_s: float | None = None
     depth: int | None = None
     refusals: dict[str, int] = Field(default_factory=dict)
+    doubts: dict[str, int] = Field(default_factory=dict)
     figures: dict[str, float] = Field(default_factory=dict)
     last_seen: dict[str, AwareDatetime] = Field(default_factory=dict)
     note: str = ""

@@ -8,9 +8,9 @@ from datetime import UTC, datetime
 
 import pyarrow as pa
 
+from ingest.bench import Bench
 from ingest.inbox import message
-from ingest.judge import Bench
-from ingest.lookup import build_lookup
+from ingest.lookup import Lookup, build_lookup
 from ingest.router import Router, found_formats
 from skidhand.fleet import parse_fleet
 from skidhand.model.samples import micros, table
@@ -63,9 +63,11 @@ class Outcome:
         return [name.partition("/")[2] for name in self.samples["series"].to_pylist()]
 
 
-def outcome(payload: bytes, topic: str = TOPIC, received_us: int = NOON_US, *, own_time: bool = False) -> Outcome:
+def outcome(
+    payload: bytes, topic: str = TOPIC, received_us: int = NOON_US, *, own_time: bool = False, lookup: Lookup = LOOKUP
+) -> Outcome:
     """Decode and judge one payload as the worker does."""
-    bench = Bench(LOOKUP, own_time=own_time)
+    bench = Bench(lookup, own_time=own_time)
     decoded = Router(found_formats()).decode(message(topic, payload, received_us))
     for reading in decoded.readings:
         bench.judge(reading, received_us, decoded.refused)

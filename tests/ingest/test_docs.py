@@ -3,6 +3,7 @@
 import re
 from pathlib import Path
 
+from ingest.doubts import MEANING as DOUBTS
 from ingest.formats.senml_units import UCUM
 from ingest.inbox import MAX_PAYLOAD
 from ingest.reasons import MEANING
@@ -43,6 +44,13 @@ def test_every_reason_stands_in_the_table():
     assert dict(
         re.findall(r"^\| `([a-z0-9-]+)` \| (.*) \|$", PAGE.partition("## What is refused")[2], re.MULTILINE)
     ) == {reason.value: meaning for reason, meaning in MEANING.items()}
+
+
+def test_every_doubt_stands_in_the_table():
+    """The page lists each doubt with its meaning, and no other."""
+    table = PAGE.partition("## What is doubted")[2].partition("##")[0]
+    told = dict(re.findall(r"^\| `([a-z0-9-]+)` \| (.*) \| [^|]* \|$", table, re.MULTILINE))
+    assert told == {doubt.value: meaning for doubt, meaning in DOUBTS.items()}
 
 
 def test_limits_are_those_of_the_code():

@@ -5,8 +5,8 @@ import json
 import orjson
 import pytest
 
+from ingest.doubts import UNCERTAIN_UNITS_EXCEEDED
 from ingest.inbox import MAX_PAYLOAD
-from ingest.judge import UNCERTAIN_UNITS_EXCEEDED
 from ingest.reasons import MEANING, Reason
 from ingest.router import MAX_POINTS
 from skidhand.model.quality import BAD, BAD_SENSOR_FAILURE, GOOD, UNCERTAIN, UNCERTAIN_LAST_USABLE

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from ingest.bench import Bench
 from ingest.formats.senml import PLUGIN
 from ingest.formats.senml_units import UCUM
 from ingest.inbox import message
-from ingest.judge import Bench
 from ingest.lookup import build_lookup
 from ingest.router import Router, found_formats
 from skidhand.fleet import parse_fleet
