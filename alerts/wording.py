@@ -2,7 +2,8 @@
 
 What is too long loses evidence, from the least needed on. First step and cautions are never dropped; if
 even the bare message is longer than one text, it goes in two. Times are the site's, units those that the
-finding gives, letters those of the GSM 7-bit alphabet.
+finding gives, letters those of the GSM 7-bit alphabet. The last words say how to answer: each digit with its word
+where there is room beside the time, otherwise the code alone, which acknowledges.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from alerts import gsm, routing
-from alerts.words import KindWords, Words, words_in
+from alerts.inbound.spoken import DIGITS
+from alerts.words import KindWords, Words, languages, words_in
 from skidhand.fleet import Fleet
 from skidhand.model.finding import Finding, Forecast, Number
 from skidhand.model.kinds import PromptKind
@@ -25,14 +27,11 @@ from skidhand.units import label
 HANDS_ON: Final[frozenset[PromptKind]] = frozenset({"maintenance", "inspect", "call-out"})
 """Prompt kinds whose work may open something; a wash, an order and lost data don't."""
 
-FORBIDDEN: Final = re.compile(
-    r"\bsafe to\b|\bok(ay)? to\b|\bgas[- ](is )?(clear|free|ok)\b|\bno gas\b"
-    r"|\b(may|can|to) (now )?(run|enter|restart)\b"
-    r"|^\W*(open|enter|start|restart|close|bypass|override)\b"
-    r"|\b(please|must|now|and|then) (open|enter|start|restart)\b",
-    re.IGNORECASE,
-)
+FORBIDDEN: Final = re.compile("|".join(words_in(language).forbidden for language in languages()), re.IGNORECASE)
 """What no message may say: that something is safe, or an order to open, enter or start it."""
+
+FEW: Final = 3
+"""How many digits are explained where there is no room for all: seen, mine, done."""
 
 COMPARED: Final = ("limit", "terminal", "usual", "expected")
 """How the name ends of a number that the first one is compared with."""
@@ -50,10 +49,11 @@ class _Evidence:
     value: str = ""
     since: str = ""
     cause: str = ""
+    sure: str = ""
     more: str = ""
 
     def sentence(self, what: str) -> str:
-        told = [what + self.when, self.value, self.cause, self.more]
+        told = [what + self.when, self.value, self.cause, self.sure, self.more]
         told[1 if self.value else 0] += self.since
         text = ", ".join(part for part in told if part).replace("?,", "?")
         return text if text.endswith("?") else text + "."
@@ -67,32 +67,43 @@ def text_of(
     now: datetime,
     language: str = "en",
     repeat: bool = False,
+    prefix: str = "",
 ) -> str:
     """The message of ``prompt``; ``findings`` are its standing ones, the one to speak of first.
 
-    ``now`` decides whether a time needs its day. ``repeat`` marks a copy that may be a second one.
+    ``now`` decides whether a time needs its day. ``repeat`` marks a copy that may be a second one; ``prefix``
+    stands before all else (it is late, nobody has answered).
     """
     words = words_in(language)
     head = findings[0]
     begin = f"{_skid_name(fleet, head)} {head.site} {words.priorities[prompt.priority]}: "
     if repeat:
         begin = words.repeat + begin
+    begin = prefix + begin
     what = _what(words, head)
-    answer = words.answer.format(code=prompt.code)
+    told = list(_shorter(words, findings, routing.zone_of(fleet, head.site), now))
+    brief = words.answer.format(code=prompt.code)
     text = ""
-    for evidence in _shorter(words, findings, routing.zone_of(fleet, head.site), now):
-        for care in _care(words, prompt.kind, findings, fleet):
-            text = gsm.fitted(f"{begin}{evidence.sentence(what)} {care} {answer}")
-            if gsm.septets(text) <= gsm.ONE_TEXT:
-                return text
+    # How to answer gives way only where even the time would have to go for it.
+    for answer, evidences in ((f"{brief} {digits(words, FEW)}", told[:-1]), (brief, told)):
+        for evidence in evidences:
+            for care in _care(words, prompt.kind, findings, fleet):
+                text = gsm.fitted(f"{begin}{evidence.sentence(what)} {care} {answer}")
+                if gsm.septets(text) <= gsm.ONE_TEXT:
+                    return text
     return text
+
+
+def digits(words: Words, most: int = 7) -> str:
+    """What the first ``most`` digits mean: ``1seen 2mine 3done``."""
+    return " ".join(f"{digit}{words.verbs[verb][0]}" for digit, verb in [*DIGITS.items()][:most])
 
 
 def title_of(findings: Sequence[Finding], fleet: Fleet, *, now: datetime, language: str = "en") -> str:
     """One line for lists: the matter with its evidence."""
     words = words_in(language)
     evidence = next(iter(_shorter(words, findings, routing.zone_of(fleet, findings[0].site), now)))
-    return evidence.sentence(_what(words, findings[0])).removesuffix(".")
+    return replace(evidence, sure="").sentence(_what(words, findings[0])).removesuffix(".")
 
 
 def cautions(words: Words, kind: PromptKind, hazards: Iterable[str], *, short: bool = False) -> str:
@@ -137,7 +148,11 @@ def _skid_name(fleet: Fleet, finding: Finding) -> str:
 def _shorter(words: Words, findings: Sequence[Finding], zone: ZoneInfo, now: datetime) -> Iterator[_Evidence]:
     """The evidence in full, then with less and less of it."""
     head = findings[0]
-    evidence = _Evidence(cause=_cause(words, head), value=_value(words, head.evidence.numbers))
+    evidence = _Evidence(
+        cause=_cause(words, head),
+        value=_value(words, head.evidence.numbers),
+        sure="" if head.forecast else words.sure.format(percent=round(head.confidence * 100)),
+    )
     if len(findings) > 1:
         evidence = replace(evidence, more=words.more.format(n=len(findings) - 1))
     if head.forecast:
@@ -151,6 +166,7 @@ def _shorter(words: Words, findings: Sequence[Finding], zone: ZoneInfo, now: dat
     bare_value = _value(words, head.evidence.numbers, limit=False)
     yield evidence
     yield (evidence := replace(evidence, more=""))
+    yield (evidence := replace(evidence, sure=""))
     yield (evidence := replace(evidence, value=bare_value))
     yield (evidence := replace(evidence, value=""))
     yield (evidence := replace(evidence, cause=""))

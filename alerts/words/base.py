@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from skidhand.model.prompt import Verb
+
 
 @dataclass(frozen=True, slots=True)
 class KindWords:
@@ -36,7 +38,17 @@ class Words:
     weekdays: tuple[str, str, str, str, str, str, str]
     months: tuple[str, str, str, str, str, str, str, str, str, str, str, str]
     suggest: str  # {step}
-    answer: str  # {code}
+    answer: str  # {code}: a code alone acknowledges
+    verbs: Mapping[Verb, tuple[str, ...]]  # what a person may say for each; the first one is shown
+    taken: str  # {code} {verb}: back to who answered
+    done_taken: str  # {code} {verb}: the same for done, which is no word that anything may run
+    refused: str  # {code} {why}
+    unclear: str  # {code}, and how to answer follows
+    which: str  # {codes}: a digit alone, and several prompts are open
+    none_open: str
+    page: Mapping[str, str]  # what stands on the page behind an e-mail's link
+    forbidden: str  # a regular expression of what no message may say
+    sure: str  # {percent}
     repeat: str  # before a message that may arrive twice
     gas: str  # instead of step and cautions, when nobody may be sent
     about: str  # {when} {low} {high}

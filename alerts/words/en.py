@@ -98,6 +98,36 @@ WORDS: Final = Words(
     months=("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"),
     suggest="Suggest {step} per site procedure.",
     answer="Answer {code}",
+    verbs={
+        "acknowledge": ("seen", "ack", "acknowledge", "acknowledged", "got", "received", "read", "copy"),
+        "mine": ("mine", "take", "taking", "taken", "coming", "going", "omw"),
+        "done": ("done", "fixed", "finished", "complete", "completed"),
+        "false": ("false", "wrong", "nothing"),
+        "wait": ("wait", "later", "snooze", "shelve"),
+        "pass": ("pass", "forward", "handover"),
+        "work": ("work", "working", "onsite"),
+    },
+    taken="{code} {verb}: noted.",
+    done_taken="{code} {verb}: noted. It closes when the readings agree.",
+    refused="{code} not taken: {why}",
+    unclear="Not understood.",
+    which="Several are open: {codes}. Send digit and code.",
+    none_open="No prompt of yours is open.",
+    page={
+        "title": "Answer a prompt",
+        "confirm": "Confirm",
+        "remark": "Remark (how long, to whom, what was done)",
+        "noted": "Noted. It counts as soon as it is judged, within a second or so.",
+        "used": "This link has been used, or its prompt is closed.",
+        "unknown": "This link is not valid.",
+    },
+    forbidden=(
+        r"\bsafe to\b|\bok(ay)? to\b|\bgas[- ](is )?(clear|free|ok)\b|\bno gas\b"
+        r"|\b(may|can|to) (now )?(run|enter|restart)\b"
+        r"|^\W*(open|enter|start|restart|close|bypass|override)\b"
+        r"|\b(please|must|now|and|then) (open|enter|start|restart)\b"
+    ),
+    sure="{percent}% sure",
     repeat="Repeat. ",
     gas="Do not approach: gas alarm on or unknown. Site emergency plan, supervisor.",
     about=" about {when} ({low}-{high})",

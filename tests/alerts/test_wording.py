@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
+from typing import get_args
 from uuid import uuid4
 
 import pytest
@@ -14,7 +16,7 @@ from skidhand.errors import NotFoundError
 from skidhand.fleet import parse_fleet
 from skidhand.model.finding import Evidence, Number
 from skidhand.model.kinds import INSTRUMENT, KINDS
-from skidhand.model.prompt import Prompt
+from skidhand.model.prompt import Prompt, Verb
 from tests.alerts.helpers import FLEET, NOON, VERSION, dp_rise, finding
 
 # The longest names that an operator would sensibly give, and typical ones.
@@ -30,16 +32,30 @@ UNITS = {
     "feed_pump": ("feed-pump", "feed-pump"),
     INSTRUMENT: ("PDT-3012", "PDT-301"),
 }
-# What each hazard must be heard as: any one of the words.
+# What each hazard must be heard as, in each language: any one of the words.
 HEARD = {
-    "pressure": ("prove zero at its gauge", "prove 0 at its gauge", "pressure"),
-    "rotation": ("rotating",),
-    "auto-start": ("self-start",),
-    "chemical": ("chemical",),
-    "tank": ("no lone gauging",),
-    "norm": ("norm",),
-    "h2s": ("h2s",),
+    "en": {
+        "pressure": ("prove zero at its gauge", "prove 0 at its gauge", "pressure"),
+        "rotation": ("rotating",),
+        "auto-start": ("self-start",),
+        "chemical": ("chemical",),
+        "tank": ("no lone gauging",),
+        "norm": ("norm",),
+        "h2s": ("h2s",),
+    },
+    "es": {
+        "pressure": ("probar cero en su manometro", "ver 0 en su manometro", "presion"),
+        "rotation": ("giran", "rotacion"),
+        "auto-start": ("arranca solo",),
+        "chemical": ("quimicos",),
+        "tank": ("a solas",),
+        "norm": ("norm",),
+        "h2s": ("h2s",),
+    },
 }
+# Kinds whose work may open something under pressure: its proof of zero must be heard, not only the word.
+PROVED = {"en": ("prove zero at its gauge", "prove 0 at its gauge"), "es": ("probar cero en su", "ver 0 en su")}
+ANSWERED = {"en": ("Answer 4821", "1seen 2mine 3done"), "es": ("Resp. 4821", "1visto 2mio 3hecho")}
 
 
 def prompt_for(head, **changes):
@@ -91,14 +107,16 @@ def test_every_kind_keeps_to_the_rules(kind, on, cause, language):
         assert gsm.unfit(text) == ""
         assert gsm.septets(text) <= 160
         assert text.startswith(f"{names['skid']} {names['site']} ")
-        assert text.endswith("4821")
+        brief, digits = ANSWERED[language]
+        assert text.endswith((f" {brief} {digits}", f" {brief}"))
         assert not wording.FORBIDDEN.search(text)
         words = words_in(language)
         assert words.suggest.format(step=words.kinds[kind].step) in text
-        if language == "en":
-            spoken = text.lower()
-            silent = [h for h in hazards | set(head.hazards) if not any(word in spoken for word in HEARD[h])]
-            assert silent == []
+        spoken = text.lower()
+        carried = hazards | set(head.hazards)
+        assert [h for h in carried if not any(word in spoken for word in HEARD[language][h])] == []
+        if "pressure" in carried and KINDS[kind].prompt in wording.HANDS_ON:
+            assert any(proof in spoken for proof in PROVED[language])
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -107,6 +125,8 @@ def test_a_repeat_says_so_and_fits_where_names_are_typical(kind):
     text = message(example(kind, KINDS[kind].on[0], None, TYPICAL, worst=False), repeat=True)
     assert text.startswith("Repeat. ")
     assert gsm.septets(text) <= 160
+    spanish = message(example(kind, KINDS[kind].on[0], None, TYPICAL, worst=False), language="es", repeat=True)
+    assert spanish.startswith("Copia. ")
 
 
 @pytest.mark.parametrize("language", languages())
@@ -120,9 +140,24 @@ def test_a_language_has_words_for_everything(language):
     assert set(words.priorities) == {"low", "medium", "high"}
     said = [words.gas, words.repeat, *words.weekdays, *words.months, *words.causes.values()]
     said += [text for kind in words.kinds.values() for text in (kind.what, kind.step)]
+    said += [words.unclear, words.none_open, words.reminder, words.check_back, words.blind_step, *words.page.values()]
+    said += [word for spoken in words.verbs.values() for word in spoken]
+    gaps = dict.fromkeys(("code", "verb", "why", "codes", "n", "high", "what", "when", "site", "percent"), "1")
+    filled = ("taken", "done_taken", "refused", "which", "summary", "pad", "late", "blind", "work_ends", "sure")
+    said += [getattr(words, name).format(**gaps) for name in filled]
     said += [text for pair in (*words.cautions.values(), *words.hands_on.values()) for text in pair]
     assert [text for text in said if gsm.unfit(text.replace("{unit}", ""))] == []
-    assert not [kind.step for kind in words.kinds.values() if wording.FORBIDDEN.search(kind.step)]
+    assert [text for text in said if wording.FORBIDDEN.search(text)] == []
+    assert set(words.verbs) == set(get_args(Verb)) - {"unshelve"}
+
+
+def test_done_never_means_that_it_may_run():
+    """What goes back to who says done speaks of the readings, not of running; no word of it is forbidden."""
+    for language, readings in (("en", "closes when the readings agree"), ("es", "cuando las lecturas lo confirmen")):
+        text = words_in(language).done_taken.format(code="4821", verb="done")
+        assert readings in text
+        assert not wording.FORBIDDEN.search(text)
+        assert not re.search(r"\b(run|start|restart|operar|arrancar|marcha)\b", text)
 
 
 def test_no_word_of_the_language_files_is_forbidden():
@@ -135,6 +170,10 @@ def test_no_word_of_the_language_files_is_forbidden():
         "you may run it",
         "please restart",
         "no gas",
+        "seguro para abrir",
+        "Abra la valvula 3",
+        "ya puede operar",
+        "sin gas",
     ):
         assert wording.FORBIDDEN.search(said), said
     for said in (
@@ -142,16 +181,30 @@ def test_no_word_of_the_language_files_is_forbidden():
         "reject check",
         "LOTO, bleed, prove 0 at its gauge",
         "Suggest wash per site procedure.",
+        "Sugiere lavado por proc. sitio.",
+        "arranca solo",
+        "3482 done: noted. It closes when the readings agree.",
     ):
         assert not wording.FORBIDDEN.search(said), said
 
 
 def test_a_backwash_reads_as_it_should():
-    """Skid, site, priority, what and by when with its interval, value beside its limit, step, cautions, code."""
+    """Skid, site, priority, what and by when with its interval, step, cautions, and how to answer with a digit."""
     assert message(dp_rise()) == (
-        "Skid 1 tansy-4 MED: filter-a backwash about 18:40 (17:50-19:30), dP 8.1 of 12 psi. "
-        "Suggest wash per site procedure. Pressure, may self-start, H2S. Answer 4821"
+        "Skid 1 tansy-4 MED: filter-a backwash about 18:40 (17:50-19:30). "
+        "Suggest wash per site procedure. Pressure, may self-start, H2S. Answer 4821 1seen 2mine 3done"
     )
+    assert message(dp_rise(), language="es") == (
+        "Skid 1 tansy-4 MED: filter-a retrolavado sobre 18:40 (17:50-19:30). "
+        "Sugiere lavado por proc. sitio. Presion, arranca solo, H2S. Resp. 4821 1visto 2mio 3hecho"
+    )
+
+
+def test_how_sure_it_is_stands_where_there_is_room():
+    """A finding without an interval says its confidence before anything less needed; a short one keeps it."""
+    head = finding("spec-at-risk", "outlet", confidence=0.87)
+    assert "outlet water near its limit since 12:00, 87% sure. " in message(head)
+    assert "sure" not in wording.title_of([head], VERSION.fleet, now=NOON)
 
 
 def test_times_are_the_sites_and_need_a_day_only_when_it_is_another():
@@ -159,10 +212,10 @@ def test_times_are_the_sites_and_need_a_day_only_when_it_is_another():
     tomorrow = dp_rise(NOON + timedelta(hours=20))
     assert "backwash about Tue 08:00 (07:10-08:50)" in message(tomorrow)
     old = finding("off-spec", "outlet", onset=NOON - timedelta(days=20))
-    assert "off spec since 10 Feb." in message(old)
+    assert "off spec since 10 Feb" in message(old)
     # Clocks went forward in Chicago on 8 March 2026: noon is 17:00 UTC from then on.
     summer = finding("off-spec", "outlet", onset=NOON + timedelta(days=6, hours=-1))
-    assert "since 12:00." in message(summer, now=summer.onset)
+    assert "since 12:00" in message(summer, now=summer.onset)
 
 
 def test_evidence_gives_way_before_step_and_caution():
@@ -222,7 +275,7 @@ def test_a_name_outside_the_alphabet_is_said_in_its_letters():
 
 def test_an_unknown_language_lists_those_that_there_are():
     """The error is of use."""
-    with pytest.raises(NotFoundError, match="'xx'; there are en"):
+    with pytest.raises(NotFoundError, match="'xx'; there are en, es"):
         words_in("xx")
 
 
