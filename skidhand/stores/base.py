@@ -119,7 +119,10 @@ class Store(Protocol):
         policy: Policy = "all",
         as_of: str | None = None,
     ) -> pa.Table:
-        """Samples of these series, one row per key (the latest wins), sorted by (series, time)."""
+        """Samples of these series, one row per key (the latest wins), sorted by (series, time).
+
+        A store may keep ``received`` rounded down to whole seconds, and then also decides by that.
+        """
         ...
 
     def latest(self, series: Sequence[str], *, policy: Policy = "all") -> pa.Table:

@@ -258,7 +258,13 @@ def test_a_huge_batch(store):
     each = 1200 if store.scheme == "influx" else 6000  # every row goes over HTTP as text, twice read
     names = np.array(sorted(f"skid-{k % 5}/FT-{k}" for k in range(50)))
     time = np.tile(us(0) + np.arange(each) * 43_200_000, 50)
-    columns = [np.repeat(names, each), time, np.arange(50.0 * each), np.zeros(50 * each, "int64"), time + 1]
+    columns = [
+        np.repeat(names, each),
+        time,
+        np.arange(50.0 * each),
+        np.zeros(50 * each, "int64"),
+        time // 1_000_000 * 1_000_000,
+    ]
     rows = pa.table([pa.array(c).cast(f.type) for c, f in zip(columns, SAMPLES, strict=True)], schema=SAMPLES)
     shuffled = rows.take(pa.array(np.random.default_rng(7).permutation(50 * each)))
     assert store.write(Batch("w", 1, "d", shuffled))

@@ -67,6 +67,15 @@ def test_other_programs_read_it_as_it_lies(lake, path):
     assert delta(path).metadata().partition_columns == ["day"]
 
 
+def test_receive_times_are_kept_in_whole_seconds(lake):
+    """Rounded down, before the epoch too, and the order among duplicates follows what was kept."""
+    lake.write(batch(1, [("a/x", 0, 1.0, 0, 7.999999), ("a/y", 0, 1.0, 0, -us(0) / 1e6 - 0.5)], writer="v"))
+    received = read_all(lake).column("received").to_pylist()
+    assert [moment - at(0) for moment in received] == [timedelta(seconds=7), timedelta(seconds=-us(0) / 1e6 - 1)]
+    lake.write(batch(1, [("a/x", 0, 2.0, 0, 7.1)], writer="w"))
+    assert points(read_all(lake, ["a/x"])) == [("a/x", 0, 2.0)]
+
+
 def test_a_day_is_merged_then_sealed_then_takes_late_rows(lake, path):
     """Few files at any time: fresh ones merge, the day that is over is sealed, late rows merge beside it."""
     for n in range(8):
