@@ -47,15 +47,20 @@ class Outgoing:
             client.publish(self._topic, self._state(online=True), qos=STATE_QOS, retain=True)
 
     def heard_state(self, topic: str, payload: bytes) -> None:
-        """Contradict whoever says that we are gone: an older will of ours, come late."""
+        """Contradict whoever says that we are gone, unless it is a will from before our birth.
+
+        Such a one every gateway passes over by its time, as the specification asks
+        [operational-behavior-edge-node-termination-host-offline-timestamp].
+        """
         client = self._client
         if topic != self._topic or client is None or not client.is_connected():
             return
         try:
-            online = orjson.loads(payload)["online"]
+            said = orjson.loads(payload)
+            wrong = said["online"] is not True and said["timestamp"] >= self._since_ms
         except (ValueError, TypeError, KeyError):
-            online = None
-        if online is not True:
+            wrong = True
+        if wrong:
             self.listening(client)
 
     def leaving(self) -> None:
