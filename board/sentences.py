@@ -107,8 +107,16 @@ def _why(line: Line, worst: Matter | None, zone: ZoneInfo, now: datetime, t: Wor
     text = ", ".join(
         part for part in (t.what(finding.kind, finding.unit), _cause(finding, t), _value(finding, t)) if part
     )
-    since = t("line.since", when=when.stamp(finding.onset, now, zone, t), ago=when.span(now - finding.onset, t))
-    return text[:1].upper() + text[1:], since
+    return text[:1].upper() + text[1:], since_of(finding, zone, now, t)
+
+
+def since_of(finding: Finding, zone: ZoneInfo, now: datetime, t: Words) -> str:
+    """Since when, and how long that is; of what is forecast: when, and how long is left."""
+    if finding.forecast is not None and finding.state == "open":
+        at = finding.forecast.when
+        left = t("fact.in", span=when.span(at - now, t)) if at > now else t("fact.due", span=when.span(now - at, t))
+        return t("line.forecast", when=when.stamp(at, now, zone, t), left=left)
+    return t("line.since", when=when.stamp(finding.onset, now, zone, t), ago=when.span(now - finding.onset, t))
 
 
 def _cause(finding: Finding, t: Words) -> str:

@@ -56,6 +56,7 @@ TEXTS: Final = {
     "line.untold": "cause unknown",
     "line.against-usual": "usual",
     "line.against-limit": "limit",
+    "line.forecast": "expected about {when} ({left})",
     "line.since": "since {when} ({ago})",
     "line.more": "and {n} more",
     "line.well": "Nothing stands out.",

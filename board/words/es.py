@@ -55,6 +55,7 @@ TEXTS: Final = {
     "line.untold": "causa desconocida",
     "line.against-usual": "habitual",
     "line.against-limit": "límite",
+    "line.forecast": "previsto hacia {when} ({left})",
     "line.since": "desde {when} (hace {ago})",
     "line.more": "y {n} más",
     "line.well": "Nada llama la atención.",
