@@ -16,6 +16,7 @@ from ingest.history import History
 from ingest.judge import STAGES, Case, Refused
 from ingest.lookup import Lookup
 from ingest.reasons import Tally
+from ingest.reduce import Reducer
 
 
 class Memory:
@@ -25,6 +26,7 @@ class Memory:
         self.lookup = lookup
         self.history = History(lookup.asked)
         self.clocks = ClockWatch()
+        self.reducer = Reducer(lookup.reduced, lookup.expected_s, len(lookup.units))
 
 
 class Bench:

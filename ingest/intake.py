@@ -43,6 +43,7 @@ class Figures:
     messages: int = 0  # worked off: spooled or refused, then acknowledged
     samples: int = 0  # spooled
     batches: int = 0
+    thinned: int = 0  # left out under the present fleet version
     last_seen: dict[str, datetime] = field(default_factory=dict)  # skid → receive time of its last good message
 
 
@@ -88,6 +89,8 @@ class Intake:
                     return
             elif stop.is_set():
                 return
+            elif self._memory is None or self._memory.reducer.waits(self._now_us()):
+                self.work((), stop)
 
     def _overdue(self, sessions: Sessions, stop: threading.Event) -> list[Arrival]:
         """Ordered messages that are not to wait any longer for those before them; at the end, all."""
@@ -98,7 +101,14 @@ class Intake:
 
         ``waited``: messages of earlier batches whose turn it is now.
         """
-        bench = Bench(lookup := self._lookup(), own_time=self._own_time, memory=self._remembered(lookup))
+        lookup = self._lookup()
+        backoff = Backoff(0.1, 5.0)
+        while not self._spooled(lambda: self._remember(lookup)):
+            if stop.wait(backoff.next()):
+                return False
+        memory = self._memory
+        assert memory is not None
+        bench = Bench(lookup, own_time=self._own_time, memory=memory)
         refused: list[RefusedMessage] = []
         announced: int | None = None
         seen: dict[str, datetime] = {}
@@ -113,10 +123,12 @@ class Intake:
             if tally.by_reason:
                 told = tuple(tally.by_reason.values())
                 refused.append(RefusedMessage(message.at_us, message.topic, message.payload, told))
-        table = bench.table()
-        backoff = Backoff(0.1, 5.0)
+        kept, changed = memory.reducer.thin(bench.samples(), max(self._last_us, self._now_us()))
+        self._last_us = max(self._last_us, kept.received[-1].item() if len(kept) else 0)
+        table = kept.table(lookup.series)
+        held = (changed, lookup.series) if changed.put or changed.drop else None
         while not self._spooled(
-            lambda: self._spool.append(table, announced_us=announced, refused=refused, doubts=bench.doubts)
+            lambda: self._spool.append(table, announced_us=announced, refused=refused, doubts=bench.doubts, held=held)
         ):
             if stop.wait(backoff.next()):
                 return False
@@ -124,6 +136,7 @@ class Intake:
         self.figures.messages += len(done)
         self.figures.samples += len(table)
         self.figures.batches += 1
+        self.figures.thinned = memory.reducer.thinned
         self.figures.last_seen.update(seen)
         return True
 
@@ -143,11 +156,17 @@ class Intake:
     def _own_time(self) -> bool:
         return isinstance(self._clock, StreamClock)
 
-    def _remembered(self, lookup: Lookup) -> Memory:
-        """What is known of the past; a new fleet version begins anew."""
+    def _remember(self, lookup: Lookup) -> None:
+        """Have a memory for this fleet version; at a start and under a new one it begins anew, and holds nothing."""
         if self._memory is None or self._memory.lookup is not lookup:
+            now_us = max(self._last_us, self._now_us())
+            if self._spool.held.release(now_us):
+                self._last_us = now_us
             self._memory = Memory(lookup)
-        return self._memory
+
+    def _now_us(self) -> int:
+        now = self._clock.now()
+        return EARLIEST_US if now is None else micros(now)
 
     def _judge(self, message: Message, decoded: Decoded, bench: Bench, seen: dict[str, datetime]) -> None:
         received_us = self._received(message, [reading.time_us for reading in decoded.readings])

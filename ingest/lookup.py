@@ -49,6 +49,7 @@ class Lookup:
     spans: tuple[Band, ...]  # and those that the fleet file asks for
     asked: Asked
     reduced: Mapping[int, Reduce]
+    expected_s: Mapping[int, float | None]  # between samples of those
 
 
 def build_lookup(version: FleetVersion) -> Lookup:
@@ -79,6 +80,7 @@ def build_lookup(version: FleetVersion) -> Lookup:
         spans=tuple(band for band in bands if band.doubt is Doubt.GROSS_RANGE),
         asked=build_asked(flat),
         reduced={code: instrument.reduce for code, instrument in enumerate(flat) if instrument.reduce},
+        expected_s={code: instrument.expected_s for code, instrument in enumerate(flat) if instrument.reduce},
     )
 
 

@@ -251,6 +251,7 @@ class IngestService:
             lag_s=0.0 if depth.oldest_us is None else max(0.0, (now_us - depth.oldest_us) / 1e6),
             rate=self._rate.at(figures.samples),
             unacknowledged_s=0.0 if unacknowledged_us is None else max(0.0, (now_us - unacknowledged_us) / 1e6),
+            thinned=figures.thinned,
             aside=aside,
             last_seen=dict(figures.last_seen),
             trouble={name: what for name, what in troubles.items() if what},

@@ -19,9 +19,11 @@ from typing import Final
 import pyarrow as pa
 
 from ingest.doubts import Doubt
+from ingest.reduce import Held
 from ingest.refusal_log import RefusalLog, RefusedMessage
 from ingest.spool_aside import Aside
 from ingest.spool_file import SpoolError, SpoolFile, SpoolFullError
+from ingest.spool_held import HeldRows
 from ingest.spool_rows import Depth, Row, chained, packed
 from skidhand.clock import WallClock
 from skidhand.errors import IntegrityError, WriterMismatchError
@@ -52,7 +54,7 @@ class Spool:
         self.refusals = RefusalLog(self.file)
         try:
             self.recount()
-            self.aside = Aside(self)
+            self.aside, self.held = Aside(self), HeldRows(self)
             with self.file.writing() as db:
                 for key, value in (("writer", str(uuid.uuid4())), ("client", uuid.uuid4().hex[:12])):
                     if self.file.get(key) is None:
@@ -133,15 +135,17 @@ class Spool:
         announced_us: int | None = None,
         refused: Sequence[RefusedMessage] = (),
         doubts: Mapping[Doubt, int] = NO_DOUBTS,
+        held: tuple[Held, pa.StringArray] | None = None,
     ) -> int | None:
         """Commit one batch to the disk; its number, or None when there was nothing but refusals to keep.
 
-        ``samples`` as SAMPLES, in order of receipt. Raises SpoolFullError or SpoolError: nothing was kept.
+        ``samples`` as SAMPLES, in order of receipt. ``held``: what became of values that wait to be thinned
+        out, with the names of the series codes. Raises SpoolFullError or SpoolError: nothing was kept.
         """
         if len(samples) == 0 and announced_us is None:
-            if refused:
+            if refused or held:
                 with self.file.writing() as db:
-                    self.refusals.write(db, refused, doubts)
+                    self._write_beside(db, refused, doubts, held)
             return None
         payload, spooled = packed(samples), micros(WallClock().now())
         with self.file.mutex:
@@ -150,11 +154,22 @@ class Spool:
                 number = self.insert(db, payload, len(samples), spooled, announced_us)
                 if len(samples):
                     self.file.raise_to(db, last_received=samples["received"][-1].value)
-                self.refusals.write(db, refused, doubts)
+                self._write_beside(db, refused, doubts, held)
             old = self._depth
             oldest = spooled if old.oldest_us is None else old.oldest_us
             self._depth = Depth(old.rows + 1, old.samples + len(samples), old.bytes + len(payload), oldest)
         return number
+
+    def _write_beside(
+        self,
+        db: sqlite3.Connection,
+        refused: Sequence[RefusedMessage],
+        doubts: Mapping[Doubt, int],
+        held: tuple[Held, pa.StringArray] | None,
+    ) -> None:
+        self.refusals.write(db, refused, doubts)
+        if held:
+            self.held.write(db, *held)
 
     def insert(
         self, db: sqlite3.Connection, payload: bytes, samples: int, spooled: int, announced_us: int | None

@@ -27,6 +27,7 @@ class IngestStats:
     lag_s: float  # age of the oldest batch that waits for the store, wall time
     rate: float = 0.0  # samples spooled per second, lately
     unacknowledged_s: float = 0.0  # age of the oldest message that is not yet spooled and acknowledged, wall time
+    thinned: int = 0  # samples left out, as the fleet file asks
     aside: int = 0  # samples that the store refuses, kept in the spool
     last_seen: dict[str, datetime] = field(default_factory=dict)  # skid → receive time of its last good message
     trouble: dict[str, str] = field(default_factory=dict)  # broker, spool, store, logbook → what is wrong now
@@ -71,6 +72,7 @@ def heartbeat(stats: IngestStats, instance: str, note: str = "") -> Heartbeat:
             "spool_bytes": stats.depth.bytes,
             "samples_per_s": stats.rate,
             "unacknowledged_s": stats.unacknowledged_s,
+            "thinned": stats.thinned,
             "aside": stats.aside,
         },
         last_seen=stats.last_seen,
