@@ -28,7 +28,9 @@ LONGEST_FILE = 400
 # Files that may ask the machine for the time of day, each with its reason.
 CLOCK_READERS = {
     "skidhand/clock.py": "it alone says what now is",
-    "skidhand/stores/lake_tidy.py": "compares with file times, which are the machine's",
+    "skidhand/stores/lake_files.py": "stamps file actions, whose times are the machine's",
+    "skidhand/stores/lake_history.py": "compares with commit times, which are the machine's",
+    "skidhand/stores/lake_table.py": "compares with file times, which are the machine's",
 }
 CLOCK_CALLS = {
     *(f"{owner}.{verb}" for owner in ("datetime", "date", "Timestamp") for verb in ("now", "utcnow", "today")),

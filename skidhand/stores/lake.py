@@ -29,6 +29,7 @@ from skidhand.model.samples import SAMPLES, TIMESTAMP, micros
 from skidhand.stores.base import CLOCKS, Batch, Changes, Landed, Policy, check_clock
 from skidhand.stores.buckets import BUCKETS, DAY, SECOND, cell_of, cells, snap_width
 from skidhand.stores.lake_build import roll_days
+from skidhand.stores.lake_history import History
 from skidhand.stores.lake_ledger import Ledger, batch_mark, changed_spans
 from skidhand.stores.lake_plan import plan_days
 from skidhand.stores.lake_read import Files, RowCache, read_rows
@@ -68,6 +69,7 @@ class LakeStore:
         """``path`` may also be an object store's URI, with its ``storage_options`` (not tried yet)."""
         self.path = path
         self._table = LakeTable(f"{path.rstrip('/')}/samples", storage_options)
+        self._history = History(self._table)
         rollups = LakeTable(
             f"{path.rstrip('/')}/rollups", storage_options, schema=ROLLUP_SCHEMA, partition="width", keys="series,start"
         )
@@ -106,7 +108,7 @@ class LakeStore:
         else:  # rare: a spool sends again what the store confirmed before its last
             mine = [batch.writer, batch.number, batch.digest]
             delta = self._table.ensure()
-            agrees = any(mark.get("batch") == mine for _, mark in self._table.history(delta, -1))
+            agrees = any(mark.get("batch") == mine for _, mark in self._history.marks(delta, -1))
         if not agrees:
             raise WriterMismatchError(
                 f"writer {batch.writer}: batch {batch.number} is at or below {last.number}, the last that landed in "
@@ -125,7 +127,7 @@ class LakeStore:
         """The newest version of the table, with the ledger brought up to it."""
         delta = self._table.current()
         if delta is not None:
-            self._ledger.catch_up(delta.version(), lambda after: self._table.history(delta, after))
+            self._ledger.catch_up(delta.version(), lambda after: self._history.marks(delta, after))
         return delta
 
     def _snapshot(self, as_of: str | None, newest: DeltaTable | None = None) -> Snapshot | None:
@@ -138,12 +140,20 @@ class LakeStore:
                 if not 0 <= version <= last:
                     raise NotFoundError(f"version {as_of!r} is not in lake {self.path}; valid: up to {last}")
                 if delta is not None and version < last:
-                    delta = self._table.at(version)
+                    return self._old_snapshot(delta, version)
             if delta is None:
                 return None
             if self._files is None or self._files[0] != delta.version():
                 self._files = (delta.version(), Files.of(self._table.actions(delta)))
             return Snapshot(delta.version(), self._files[1], self._table.filesystem(delta))
+
+    def _old_snapshot(self, newest: DeltaTable, version: int) -> Snapshot:
+        delta = self._table.at(version)
+        if delta is None:
+            files = Files.of_days(self._history.files_at(newest, version))
+        else:
+            files = Files.of(self._table.actions(delta))
+        return Snapshot(version, files, self._table.filesystem(newest))
 
     def _read(
         self, snapshot: Snapshot | None, series: Sequence[str], start_us: int, end_us: int, policy: Policy
@@ -235,7 +245,7 @@ class LakeStore:
             since = int(text) if text.isdecimal() else -1
             if delta is None or owner != table or not 0 <= since <= version:
                 raise StoreError(f"cursor {cursor!r} is not of lake {self.path}; {ANEW}")
-            marks = self._table.history(delta, since)
+            marks = self._history.marks(delta, since)
         if len(marks) < version - since:
             raise StoreError(
                 f"cursor {cursor!r} is too old: lake {self.path} keeps what changed for {KEPT.days} days; {ANEW}"
@@ -271,7 +281,7 @@ class LakeStore:
         """See :meth:`skidhand.stores.base.Store.tidy`: merge and seal days, roll up, shorten the log."""
         yield from tidy_days(self._table, now)
         yield from roll_days(self._table, self._rollups, self._ledger_now, now)
-        yield from clean_log(self._table, self._ledger_now)
+        yield from clean_log(self._table, [self._rollups.table], self._history, self._ledger_now)
 
     def _ledger_now(self) -> Ledger:
         with self._table.lock:

@@ -11,7 +11,9 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
+from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from typing import Final
 
 import numpy as np
@@ -22,7 +24,8 @@ import pyarrow.dataset as ds
 import pyarrow.parquet as pq
 from pyarrow import fs
 
-from skidhand.model.samples import TIMESTAMP
+from skidhand.model.samples import EPOCH, TIMESTAMP
+from skidhand.stores.buckets import DAY
 from skidhand.stores.rows import ROWS, in_span, micros_of
 
 SMALL: Final = 512 * 1024
@@ -49,10 +52,20 @@ class Files:
         # An engine may cut statistics to milliseconds: the true last may be later.
         return cls([str(path) for path in actions["path"].to_pylist()], sizes, bounds[0], bounds[1] + 999)
 
+    @classmethod
+    def of_days(cls, sizes: Mapping[str, int]) -> Files:
+        """From paths and bytes alone; the times are those of the day in the path."""
+        first = np.array([_day_in(path) for path in sizes], dtype=np.int64) * DAY
+        return cls(list(sizes), np.array(list(sizes.values()), dtype=np.int64), first, first + DAY - 1)
+
     def within(self, start_us: int, end_us: int) -> list[tuple[str, int]]:
         """(path, bytes) of the files that may hold rows with start ≤ time < end."""
         hits = np.flatnonzero((self.first_us < end_us) & (self.last_us >= start_us))
         return [(self.paths[i], int(self.sizes[i])) for i in hits]
+
+
+def _day_in(path: str) -> int:
+    return (date.fromisoformat(path.partition("/")[0].removeprefix("day=")) - EPOCH.date()).days
 
 
 class RowCache:

@@ -11,7 +11,7 @@ import os
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
@@ -29,8 +29,11 @@ FORMAT: Final = 2
 """Version of the table's columns and of what commits carry; a higher one is refused."""
 
 KEPT: Final = timedelta(days=2)
-"""How long versions and the changes of each commit stay readable. Every refresh lists the log, about 2 µs a
-commit file: a commit every 5 s gives 35,000 files in two days and so some 70 ms."""
+"""How long versions and the changes of each commit stay readable."""
+
+LOGGED: Final = timedelta(minutes=15)
+"""How long a commit stays in the log itself. Every refresh lists the log, and with a commit every 5 s two days
+would be 35,000 files; what older commits said is in bundles (``lake_history``)."""
 
 RETRIES: Final = 1000
 """Commit attempts before StoreConflictError; the library's 15 ran out with four appenders at once."""
@@ -42,7 +45,7 @@ LAKE_SCHEMA: Final = pa.schema([*ROWS, pa.field("day", pa.date32(), nullable=Fal
 
 _HOOKS: Final = PostCommitHookProperties(create_checkpoint=True, cleanup_expired_logs=False)
 _CONFIGURATION: Final = {
-    "delta.logRetentionDuration": f"interval {KEPT.days} days",
+    "delta.logRetentionDuration": f"interval {LOGGED.seconds} seconds",
     "delta.deletedFileRetentionDuration": f"interval {KEPT.days} days",
     "delta.enableExpiredLogCleanup": "false",  # only tidy may, after it has carried the ledger forward
     "skidhand.format": str(FORMAT),
@@ -95,13 +98,20 @@ class LakeTable:
                 self._delta.update_incremental()
             return self._delta
 
-    def at(self, version: int) -> DeltaTable:
-        """The table as it was at ``version``; StoreError when its log is cleaned away."""
-        gone = f"version {version} of lake {self.uri} cannot be read (versions are kept for {KEPT.days} days)"
-        with engine_errors(gone):
-            delta = self._open(version)
-        if delta is None:
-            raise StoreError(gone)
+    def at(self, version: int) -> DeltaTable | None:
+        """The table as it was at ``version``, or None when its log is cleaned away."""
+        try:
+            return self._open(version)
+        except (DeltaError, OSError):
+            return None
+
+    def oldest(self, version: int) -> DeltaTable:
+        """The table at the oldest version from ``version`` on that its log can still open."""
+        delta = self.fork()
+        checkpoints = (name.partition(".")[0] for name in self.names(delta, "_delta_log") if ".checkpoint" in name)
+        for each in sorted({int(number) for number in checkpoints if number.isdecimal()}):
+            if each >= version and (found := self.at(each)) is not None:
+                return found
         return delta
 
     def _open(self, version: int | None) -> DeltaTable | None:
@@ -208,7 +218,41 @@ class LakeTable:
             return []
         with engine_errors(f"cannot read the log of lake {self.uri}"):
             commits = delta.history(count)
-        return sorted(((int(info["version"]), _mark(info)) for info in commits), key=lambda pair: pair[0])
+        return sorted(((int(info["version"]), mark_of(info)) for info in commits), key=lambda pair: pair[0])
+
+    def names(self, delta: DeltaTable, folder: str) -> list[str]:
+        """The names of the files in a folder of the table; none where it is not there."""
+        with engine_errors(f"cannot list {folder} of lake {self.uri}"):
+            found = self.filesystem(delta).get_file_info(fs.FileSelector(folder, allow_not_found=True))
+            return [info.base_name for info in found if info.type == fs.FileType.File]
+
+    def get(self, delta: DeltaTable, path: str) -> bytes:
+        """All bytes of one file of the table."""
+        with (
+            engine_errors(f"cannot read {path} of lake {self.uri}"),
+            self.filesystem(delta).open_input_stream(path) as source,
+        ):
+            return source.read()
+
+    def put(self, delta: DeltaTable, path: str, data: bytes) -> None:
+        """Write one file whole: a reader sees all of it or none."""
+        with engine_errors(f"cannot write {path} of lake {self.uri}"):
+            filesystem, unready = self.filesystem(delta), path if self._local is None else f"{path}.tmp"
+            self.make_folder(path)
+            with filesystem.open_output_stream(unready) as sink:
+                sink.write(data)
+            self.sync_file(unready)
+            if unready != path:
+                filesystem.move(unready, path)
+                self.sync_file(path.rpartition("/")[0])
+
+    def delete_older(self, delta: DeltaTable, folder: str, age: timedelta) -> None:
+        """Delete the files of a folder that were written longer than ``age`` ago."""
+        with engine_errors(f"cannot clean {folder} of lake {self.uri}"):
+            filesystem = self.filesystem(delta)
+            for info in filesystem.get_file_info(fs.FileSelector(folder, allow_not_found=True)):
+                if info.mtime is not None and datetime.now(UTC) - info.mtime > age:
+                    filesystem.delete_file(info.path)
 
     def filesystem(self, delta: DeltaTable) -> fs.FileSystem:
         """Opens the data files by the paths that the table's actions give."""
@@ -252,7 +296,7 @@ def _sync_path(path: Path) -> None:
         os.close(handle)
 
 
-def _mark(info: Mapping[str, Any]) -> dict[str, Any]:
+def mark_of(info: Mapping[str, Any]) -> dict[str, Any]:
     """Our mark in one commit's information; ``{"foreign": operation}`` where another program changed rows."""
     if MARK in info:
         mark: dict[str, Any] = json.loads(info[MARK])

@@ -12,7 +12,7 @@ not disturb appends. Killed before that commit it leaves a file that nothing nam
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Final
@@ -27,6 +27,7 @@ from pyarrow import fs
 from skidhand.errors import StoreConflictError
 from skidhand.model.samples import EPOCH
 from skidhand.stores.lake_files import removal, rows_added, write_file
+from skidhand.stores.lake_history import History
 from skidhand.stores.lake_ledger import Ledger
 from skidhand.stores.lake_sums import Sum, sum_of
 from skidhand.stores.lake_table import LakeTable, engine_errors
@@ -111,8 +112,10 @@ def tidy_days(table: LakeTable, now: datetime) -> Iterator[str]:
         yield f"{day}: {len(chosen)} files with {before} rows {sort} into {after} rows"
 
 
-def clean_log(table: LakeTable, ledger: Callable[[], Ledger]) -> Iterator[str]:
-    """Carry the ledger forward, then delete commits and unnamed data files that are older than KEPT."""
+def clean_log(
+    table: LakeTable, others: Sequence[LakeTable], history: History, ledger: Callable[[], Ledger]
+) -> Iterator[str]:
+    """Carry the ledger forward, bundle what commits said, then delete old commits and data files nobody needs."""
     if table.current() is None:
         return
     delta, known = table.fork(), ledger()
@@ -123,7 +126,9 @@ def clean_log(table: LakeTable, ledger: Callable[[], Ledger]) -> Iterator[str]:
     except StoreConflictError:
         yield "log: another tidy was first; left as it is"
         return
-    yield f"log: {table.clean()} data files deleted that nothing needs"
+    history.bundle(table.fork(), delta.version())
+    gone = sum(each.clean() for each in (table, *others) if each.current() is not None)
+    yield f"log: {gone} data files deleted that nothing needs"
 
 
 def is_over(day: date, now: datetime) -> bool:

@@ -144,6 +144,47 @@ def old_lake(lake, path, monkeypatch):
     return cursor, version
 
 
+def forget(path):
+    """Take away the bundles of old commits, as if they too had grown too old."""
+    for file in (path / "samples" / "_history").iterdir():
+        file.unlink()
+
+
+def test_a_short_log_keeps_cursors_and_versions(lake, path, monkeypatch):
+    """Commits leave the log after minutes; cursors, old versions and repeated batches go on being answered."""
+    cursor, version = old_lake(lake, path, monkeypatch)
+    assert len(list((path / "samples" / "_delta_log").glob("*.json"))) < 4
+    for store in (lake, LakeStore(str(path))):
+        assert store.changes(cursor).spans["a/x"] == Span(us(2), us(6))
+        assert points(read_all(store, ["a/x"], as_of=version)) == [("a/x", 0, 1)]
+        for old in range(3, 7):
+            assert len(read_all(store, ["a/x"], as_of=str(old))) == old - 1
+        assert store.write(batch(3, good("a/x", (3, 3)) + good("a/3", (3, 3)))) is False
+
+
+def test_a_bundle_that_a_killed_tidy_left_is_no_bundle(lake, path, monkeypatch):
+    """Killed while it writes a bundle, tidy deletes nothing; the next one writes it whole."""
+    monkeypatch.setattr(lake_tidy, "CARRY_EVERY", 3)
+    for n in range(1, 6):
+        lake.write(batch(n, good("a/x", (n, n))))
+    grow_old(path)
+
+    def stop(file):
+        if "_history" in file:
+            raise KeyboardInterrupt
+
+    with monkeypatch.context() as killed:
+        killed.setattr(lake._table, "sync_file", stop)
+        with pytest.raises(KeyboardInterrupt):
+            list(lake.tidy(now=at(0)))
+    assert len(list((path / "samples" / "_delta_log").glob("*.json"))) >= 6
+    for n in range(6, 11):
+        lake.write(batch(n, good("a/x", (n, n))))
+    grow_old(path)
+    list(lake.tidy(now=at(0)))
+    assert len(read_all(LakeStore(str(path)), as_of="3")) == 3
+
+
 def test_what_a_cleaned_log_still_tells(lake, path, monkeypatch):
     """After old commits are deleted: rows, landed batches, spans, series and clock are still known."""
     old_lake(lake, path, monkeypatch)
@@ -154,6 +195,7 @@ def test_what_a_cleaned_log_still_tells(lake, path, monkeypatch):
         assert store.changes(None).spans["a/x"] == Span(us(0), us(6))
         assert len(read_all(store)) == 11
         store.set_clock("stream")
+    forget(path)
     with pytest.raises(WriterMismatchError, match="more than 2 days ago"):
         lake.write(batch(3, good("a/x", (3, 3)) + good("a/3", (3, 3))))
     cursor = lake.changes(None).cursor
@@ -164,6 +206,7 @@ def test_what_a_cleaned_log_still_tells(lake, path, monkeypatch):
 def test_a_cursor_or_version_older_than_the_log_is_refused(lake, path, monkeypatch):
     """The error says how long things are kept and what to do; nothing is silently left out."""
     cursor, version = old_lake(lake, path, monkeypatch)
+    forget(path)
     for store in (lake, LakeStore(str(path))):
         with pytest.raises(StoreError, match=r"too old: .* 2 days; read everything anew"):
             store.changes(cursor)
