@@ -1,14 +1,25 @@
-"""Which findings belong together: those with one root, on one skid, are one prompt that grows."""
+"""Which findings belong together: those with one root, on one skid, are one prompt that grows.
+
+Lost data alone are one prompt a pad: what carries them away from there is usually shared.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Protocol
+from datetime import timedelta
+from typing import Final, Protocol
 from uuid import UUID
 
 from alerts import routing
+from skidhand.fleet import Fleet
 from skidhand.model.finding import Finding
 from skidhand.model.prompt import Prompt
+
+NO_DATA: Final = "no-data"
+TOGETHER: Final = timedelta(minutes=30)
+"""Skids of one pad that fall silent within it have one prompt; later ones are news. Common practice, no source."""
+
+COMPARED: Final = ("limit", "terminal", "usual", "expected")
 
 
 class Known(Protocol):
@@ -20,6 +31,10 @@ class Known(Protocol):
 
     def prompt_of(self, finding: UUID) -> Prompt | None:
         """The prompt that a finding belongs to."""
+        ...
+
+    def open_on(self, skids: Iterable[str], heads: Iterable[str]) -> list[Prompt]:
+        """Open prompts of those skids and kinds."""
         ...
 
 
@@ -39,10 +54,38 @@ def causes_of(finding: Finding, known: Known) -> list[UUID]:
     return chain
 
 
-def home_of(finding: Finding, known: Known) -> Prompt | None:
-    """The prompt that one of the finding's causes belongs to, nearest first."""
+def home_of(finding: Finding, known: Known, fleet: Fleet) -> Prompt | None:
+    """The prompt that one of the finding's causes belongs to, nearest first; of lost data, the pad's."""
     prompts = (known.prompt_of(cause) for cause in causes_of(finding, known))
-    return next((prompt for prompt in prompts if prompt is not None), None)
+    found = next((prompt for prompt in prompts if prompt is not None), None)
+    if found is None and finding.kind == NO_DATA and known.prompt_of(finding.id) is None:
+        return _pad(finding, known, fleet)
+    return found
+
+
+def _pad(finding: Finding, known: Known, fleet: Fleet) -> Prompt | None:
+    open_ones = known.open_on(neighbours(finding.skid, fleet), [NO_DATA])
+    for prompt in open_ones:
+        first = min((one.onset for one in known.findings(prompt.findings)), default=prompt.created)
+        if prompt.site == finding.site and abs(finding.onset - first) <= TOGETHER:
+            return prompt
+    return None
+
+
+def neighbours(skid: str, fleet: Fleet) -> set[str]:
+    """The skids that stand, stood or will stand where ``skid`` does, itself among them."""
+    found = fleet.skid(skid)
+    sites = {placement.site for placement in found.placements} if found else set[str]()
+    return {skid} | {one.id for one in fleet.skids for placement in one.placements if placement.site in sites}
+
+
+def within(finding: Finding, deadband: float) -> bool:
+    """True when the finding's first number lies within ``deadband`` (a share) of what it is compared with."""
+    numbers = finding.evidence.numbers
+    for other in numbers[1:]:
+        if other.unit == numbers[0].unit and other.name.rpartition("_")[2] in COMPARED:
+            return abs(numbers[0].value - other.value) < deadband * abs(other.value)
+    return False
 
 
 def standing(findings: Iterable[Finding], root: UUID) -> list[Finding]:

@@ -14,7 +14,8 @@ from skidhand.errors import UserError
 from skidhand.model.prompt import Prompt, PromptState, Transition
 
 Event = Literal[
-    "escalate",  # it became worse, or must reach a phone after all
+    "escalate",  # it became worse, must reach a phone after all, or nobody took what was acknowledged
+    "remind",  # nobody has answered: the next step of the escalation
     "acknowledge",  # a person has seen it (also: takes it, did it)
     "return",  # everything it speaks of is back to normal
     "recur",  # it came back
@@ -47,7 +48,8 @@ QUIET: Final[tuple[PromptState, ...]] = (SHELVED, SUPPRESSED, OUT_OF_SERVICE)
 
 _FROM: Final[dict[PromptState, dict[Event, PromptState]]] = {
     UNACKNOWLEDGED: {
-        "escalate": UNACKNOWLEDGED, "acknowledge": ACKNOWLEDGED, "return": RETURNED, "shelve": SHELVED,
+        "escalate": UNACKNOWLEDGED, "remind": UNACKNOWLEDGED, "acknowledge": ACKNOWLEDGED, "return": RETURNED,
+        "shelve": SHELVED,
         "suppress": SUPPRESSED, "out-of-service": OUT_OF_SERVICE, "dismiss": CLEARED, "pass": UNACKNOWLEDGED,
         "merge": CLEARED,
     },
@@ -114,5 +116,7 @@ def move(
         )
     if after != SHELVED:
         changes = {"shelved_until": None, **changes}
+    if after not in (UNACKNOWLEDGED, ACKNOWLEDGED):  # nobody is being waited for
+        changes = {"escalate_at": None, "check_at": None, **changes}
     moved = prompt.model_copy(update={"state": after, "updated": at, **changes})
     return moved, Transition(prompt=prompt.id, at=at, before=prompt.state, after=after, who=who, why=why)

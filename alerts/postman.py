@@ -1,28 +1,35 @@
-"""Hands queued messages to channels: at least once, each on its own, again later when that failed."""
+"""Hands queued messages to channels: at least once, each on its own, again later when that failed.
+
+What was begun and never recorded goes out again, marked as a repeat. What has failed for good is handed over to
+the next channel or person; a flood becomes one summary.
+"""
 
 from __future__ import annotations
 
 import random
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from typing import Final
 
 import structlog
 
-from alerts import grouping, routing, wording
+from alerts import flood, grouping, notices
 from alerts.channels.base import Channel
-from alerts.lifecycle import UNACKNOWLEDGED
-from skidhand.errors import ChannelError
+from alerts.lifecycle import ACKNOWLEDGED, UNACKNOWLEDGED
+from alerts.outbox import Outbox, way_of
+from skidhand.errors import ChannelError, ChannelRefusedError
 from skidhand.fleet import Fleet
-from skidhand.logbook import Logbook
-from skidhand.logbook.prompts import PromptWork
+from skidhand.logbook import Logbook, message_queries
+from skidhand.logbook.prompt_work import PromptWork
 from skidhand.model.prompt import Delivery, Prompt
 
 FIRST_RETRY: Final = timedelta(seconds=30)
 LONGEST_RETRY: Final = timedelta(minutes=15)
 MOST_ATTEMPTS: Final = 8
-"""Common practice, no source: half a minute doubled to a quarter of an hour, given up after about half an hour."""
+HAND_OVER_AFTER: Final = 3
+"""Common practice, no source: half a minute doubled to a quarter of an hour, given up after about half an hour; a
+message that somebody waits for goes to the next channel or person after about a minute and a half."""
 
 log = structlog.get_logger(__name__)
 
@@ -34,21 +41,40 @@ def retry_after(attempts: int, rng: random.Random) -> timedelta:
 
 
 class Postman:
-    """Sends what is due. What was begun and never recorded goes out again, marked as a repeat."""
+    """Sends what is due over ``channels``. ``gas`` says of a skid that nobody may be sent there."""
 
-    def __init__(self, logbook: Logbook, channels: Mapping[str, Channel], rng: random.Random) -> None:
+    def __init__(
+        self,
+        logbook: Logbook,
+        channels: Mapping[str, Channel],
+        rng: random.Random,
+        gas: Callable[[str], bool] = lambda _: False,
+    ) -> None:
         self._logbook = logbook
         self._channels = channels
+        self._ways = {name: way_of(channel) for name, channel in channels.items()}
         self._rng = rng
+        self._gas = gas
+        self.failures: Counter[str] = Counter()  # of each channel, in a row
 
-    def deliver(self, fleet: Fleet, now: datetime) -> Counter[str]:
-        """Try every due delivery once; counts by outcome (``sent``, ``failed``, ``expired``)."""
+    def deliver(self, fleet: Fleet, now: datetime, renew: Callable[[], bool] = lambda: True) -> Counter[str]:
+        """Try every due delivery once; counts by outcome (``sent``, ``failed``, ``expired``, ``summarised``).
+
+        ``renew`` is asked between messages; when it says no, another instance sends them and this one stops.
+        """
         outcome: Counter[str] = Counter()
         with self._logbook.prompts.work() as book:
             due = [one for one in book.queued() if one.due is None or one.due <= now]
-        for waiting in due:
+            state = flood.Flood.at(book, now)
+            admitted = [(one, state.admits(one, self._ways.get(one.channel))) for one in flood.urgent_first(due)]
+            if kept := [one for one, alone in admitted if not alone]:
+                flood.keep_back(book, Outbox(book, fleet, now, self._ways), kept, now)
+                outcome["summarised"] = len(kept)
+        for waiting in (one for one, alone in admitted if alone):
+            if not renew():
+                break
             ready = self._begin(waiting, fleet, now)
-            outcome[self._send(ready, now) if ready is not None else "expired"] += 1
+            outcome[self._send(ready, fleet, now) if ready is not None else "expired"] += 1
         return outcome
 
     def _begin(self, waiting: Delivery, fleet: Fleet, now: datetime) -> Delivery | None:
@@ -60,23 +86,46 @@ class Postman:
             if reason := _too_late(delivery, prompt, now):
                 book.put(delivery.model_copy(update={"state": "expired", "error": reason}))
                 return None
+            if delivery.receipt == "undelivered":
+                standing = grouping.standing(book.findings(prompt.findings), prompt.root)
+                Outbox(book, fleet, now, self._ways).hand_over(delivery, prompt, standing, delivery.error or "")
+                return None
             repeat = delivery.repeat or (delivery.attempts > 0 and delivery.error is None)
-            text = _repeated(book, delivery, prompt, fleet, now) if repeat else delivery.text
-            ready = delivery.model_copy(
-                update={"attempts": delivery.attempts + 1, "error": None, "repeat": repeat, "text": text}
-            )
+            ready = delivery.model_copy(update={"attempts": delivery.attempts + 1, "error": None, "repeat": repeat})
+            text = self._text(book, ready, prompt, fleet, now)
+            if text is None:
+                book.put(delivery.model_copy(update={"state": "expired", "error": "nothing is left to tell"}))
+                return None
+            ready = ready.model_copy(update={"text": text})
             book.put(ready)
         return ready
 
-    def _send(self, delivery: Delivery, now: datetime) -> str:
+    def _text(self, book: PromptWork, delivery: Delivery, prompt: Prompt, fleet: Fleet, now: datetime) -> str | None:
+        person = fleet.roster.person(delivery.person)
+        if delivery.purpose == "summary":
+            kept = message_queries.untold(book.rows(), delivery.person, delivery.channel)
+            untold = [one for one in kept if one.state == UNACKNOWLEDGED]
+            return notices.summary_of(untold, person.language if person else "en") if untold else None
+        standing = grouping.standing(book.findings(prompt.findings), prompt.root)
+        if not standing and prompt.about is None:
+            return None
+        until = next((one.until for one in book.open_work() if prompt.about == f"{notices.ABOUT_WORK}{one.id}"), None)
+        gas = any(self._gas(skid) for skid in {finding.skid for finding in standing})
+        return notices.text_of(delivery, prompt, standing, fleet, now=now, gas=gas, until=until)
+
+    def _send(self, delivery: Delivery, fleet: Fleet, now: datetime) -> str:
         try:
-            self._channel(delivery.channel).send(delivery)
+            reference = self._channel(delivery.channel).send(delivery)
         except ChannelError as error:
-            return self._failed(delivery, str(error), now)
+            return self._failed(delivery, str(error), fleet, now, final=isinstance(error, ChannelRefusedError))
         except Exception as error:  # a plug-in's mistake must not silence the other channels
             log.exception("channel broke its contract", channel=delivery.channel, prompt=str(delivery.prompt))
-            return self._failed(delivery, f"{delivery.channel}: {error.__class__.__name__}: {error}", now)
-        self._put(delivery.model_copy(update={"state": "sent", "sent": now}))
+            return self._failed(delivery, f"{delivery.channel}: {error.__class__.__name__}: {error}", fleet, now)
+        self.failures[delivery.channel] = 0
+        with self._logbook.prompts.work() as book:
+            book.put(delivery.model_copy(update={"state": "sent", "sent": now, "reference": reference}))
+            if delivery.purpose == "summary":
+                message_queries.summarised(book.rows(), delivery.person, delivery.channel, now)
         log.info("sent", prompt=str(delivery.prompt), channel=delivery.channel, repeat=delivery.repeat)
         return "sent"
 
@@ -85,30 +134,27 @@ class Postman:
             raise ChannelError(f"no channel {name!r} is switched on; there are {', '.join(self._channels) or 'none'}")
         return self._channels[name]
 
-    def _failed(self, delivery: Delivery, why: str, now: datetime) -> str:
+    def _failed(self, delivery: Delivery, why: str, fleet: Fleet, now: datetime, *, final: bool = False) -> str:
+        self.failures[delivery.channel] += 1
         log.warning("not sent", prompt=str(delivery.prompt), channel=delivery.channel, why=why)
-        over = delivery.attempts >= MOST_ATTEMPTS
-        due = now + retry_after(delivery.attempts, self._rng)
-        self._put(delivery.model_copy(update={"state": "failed" if over else "queued", "error": why, "due": due}))
-        return "failed"
-
-    def _put(self, delivery: Delivery) -> None:
+        way = self._ways.get(delivery.channel)
+        waited_for = way is not None and way.part == "message"
+        over = final or delivery.attempts >= (HAND_OVER_AFTER if waited_for else MOST_ATTEMPTS)
         with self._logbook.prompts.work() as book:
-            book.put(delivery)
+            prompt = book.prompt(delivery.prompt)
+            if over and waited_for and prompt is not None:
+                standing = grouping.standing(book.findings(prompt.findings), prompt.root)
+                Outbox(book, fleet, now, self._ways).hand_over(delivery, prompt, standing, why)
+                return "failed"
+            due = now + retry_after(delivery.attempts, self._rng)
+            book.put(delivery.model_copy(update={"state": "failed" if over else "queued", "error": why, "due": due}))
+        return "failed"
 
 
 def _too_late(delivery: Delivery, prompt: Prompt, now: datetime) -> str | None:
-    if prompt.state != UNACKNOWLEDGED:
+    wanted = ACKNOWLEDGED if delivery.purpose == "check-back" else UNACKNOWLEDGED
+    if prompt.state != wanted and delivery.purpose != "summary":
         return f"{prompt.state} before it could be sent"
     if delivery.expires is not None and now > delivery.expires:
         return f"could not be sent before {delivery.expires:%Y-%m-%d %H:%MZ}; by then it would mislead"
     return None
-
-
-def _repeated(book: PromptWork, delivery: Delivery, prompt: Prompt, fleet: Fleet, now: datetime) -> str:
-    """The text once more, saying that it may be a second copy."""
-    person = routing.person_of(fleet, delivery.person)
-    standing = grouping.standing(book.findings(prompt.findings), prompt.root)
-    if person is None or not standing:
-        return delivery.text
-    return wording.text_of(prompt, standing, fleet, now=now, language=person.language, repeat=True)

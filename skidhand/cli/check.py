@@ -51,8 +51,8 @@ def command(
     Example:
         skidhand check fleet.yaml --apply --who "M. Reyes"
     """
-    from skidhand.fleet.coverage import coverage
     from skidhand.fleet import load_fleet
+    from skidhand.fleet.coverage import coverage
 
     if (effective or who) and not apply:
         raise UserError("--effective and --who belong to --apply")

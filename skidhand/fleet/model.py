@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
+from skidhand.fleet.quality import Checks, Reduce
+from skidhand.fleet.roster import Roster
+from skidhand.fleet.strict import Id, Strict, Tag
 from skidhand.units import check_unit
-
-Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")]
-Tag = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 
 
 def _ucum(code: str) -> str:
@@ -20,12 +20,6 @@ def _ucum(code: str) -> str:
     except Exception as error:
         raise ValueError(str(error)) from error
     return code
-
-
-class Strict(BaseModel):
-    """A block of the file: unknown keys are errors, values never change after loading."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, allow_inf_nan=False)
 
 
 class Amount(Strict):
@@ -50,7 +44,8 @@ class Instrument(Strict):
     signal: Literal["4-20mA"] | None = None
     alias: str | None = Field(None, min_length=1, max_length=128, description="its name on the wire")
     retention: str | None = Field(None, alias="class")
-    reduce: dict[str, Any] | None = None
+    checks: Checks | None = None
+    reduce: Reduce | None = None
     replaces: Tag | None = None
     calibrated: date | None = None
     due_days: int | None = Field(None, gt=0)
@@ -87,9 +82,9 @@ class Unit(Strict):
 
     id: Id
     type: str
-    roles: dict[str, Tag] = {}
-    params: dict[str, float | Amount] = {}
-    limits: dict[str, float | Amount] = {}
+    roles: dict[str, Tag] = Field({})
+    params: dict[str, float | Amount] = Field({})
+    limits: dict[str, float | Amount] = Field({})
     feeds: tuple[str, ...] | None = None
     holds: Literal["oil", "waste", "sludge", "treated-water", "feed", "chemical"] | None = None
     note: str = ""
@@ -137,7 +132,7 @@ class Skid(Strict):
     instruments: dict[Tag, Instrument]
     units: tuple[Unit, ...] = ()
     water: Water | None = None
-    spec: dict[str, SpecLimit] = {}
+    spec: dict[str, SpecLimit] = Field({})
 
     _unit = field_validator("flow_unit")(_ucum)
 
@@ -148,7 +143,7 @@ class Site(Strict):
     id: Id
     name: str
     timezone: str
-    instruments: dict[Tag, Instrument] = {}
+    instruments: dict[Tag, Instrument] = Field({})
     units: tuple[Unit, ...] = ()
 
     @field_validator("timezone")
@@ -157,35 +152,6 @@ class Site(Strict):
         if value not in available_timezones():
             raise ValueError(f"time zone {value!r} is unknown; use an IANA name such as 'America/Chicago' or 'UTC'")
         return value
-
-
-class Person(Strict):
-    """Somebody who can be sent. ``phone`` is an E.164 number."""
-
-    id: Id
-    name: str
-    phone: str | None = Field(None, pattern=r"^\+[1-9]\d{1,14}$")
-    email: str | None = None
-    language: str = "en"
-
-
-class Duty(Strict):
-    """Who is called for which sites (all sites when none are named), first to last."""
-
-    people: tuple[Id, ...] = Field(min_length=1)
-    sites: tuple[Id, ...] = ()
-
-
-Route = Literal["phone", "phone-by-day", "desk"]
-
-
-class Roster(Strict):
-    """People, duties, quiet hours and routes that differ from the default of a finding kind."""
-
-    people: tuple[Person, ...] = ()
-    duties: tuple[Duty, ...] = ()
-    quiet_hours: tuple[time, time] = (time(21, 0), time(6, 0))
-    routes: dict[str, Route] = {}
 
 
 class Fleet(Strict):

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from itertools import pairwise
 
 from skidhand import plugins
-from skidhand.fleet.model import Amount, Fleet, Instrument, Skid, Unit
+from skidhand.fleet.model import Amount, Fleet, Instrument, Skid, Unit, Water
+from skidhand.fleet.roster_rules import roster_problems
 from skidhand.unit_types.base import TEMPERATURE, Limit, Param, UnitType
 from skidhand.units import UnitError, convert, same_dimension
 
@@ -28,15 +29,17 @@ def problems(fleet: Fleet) -> Iterator[Problem]:
     yield from _repeats("skids", [skid.id for skid in fleet.skids])
     for i, site in enumerate(fleet.sites):
         yield from _units(("sites", i), site.units, site.instruments)
+        yield from _signals(("sites", i), site.instruments)
     for i, skid in enumerate(fleet.skids):
         path: Path = ("skids", i)
         yield from _placements(fleet, skid, path, site_ids)
         yield from _units(path, skid.units, skid.instruments)
         yield from _water(skid, path)
         yield from _instruments(skid, path)
+        yield from _signals(path, skid.instruments)
         if not same_dimension(skid.flow_unit, "m3/h"):
             yield (*path, "flow_unit"), f"{skid.flow_unit!r} is not a flow; try 'm3/h' or '[gal_us]/min'"
-    yield from _roster(fleet, site_ids)
+    yield from roster_problems(fleet)
 
 
 def _repeats(where: str, ids: list[str]) -> Iterator[Problem]:
@@ -138,13 +141,26 @@ def _water(skid: Skid, path: Path) -> Iterator[Problem]:
         )
 
 
-def _instruments(skid: Skid, path: Path) -> Iterator[Problem]:
-    water = skid.water
-    salty = (
+def is_salty(water: Water | None) -> bool:
+    """True where a bare ppm would be ambiguous."""
+    return (
         water is not None
         and same_dimension(water.tds_unit, "g/L")
         and convert(water.tds, water.tds_unit, "g/L") > SALTY
     )
+
+
+def _signals(path: Path, instruments: Mapping[str, Instrument]) -> Iterator[Problem]:
+    for tag, instrument in instruments.items():
+        here = (*path, "instruments", tag)
+        if instrument.signal is not None and instrument.range is None:
+            yield (*here, "signal"), f"{instrument.signal} needs 'range': the values at 4 and at 20 mA"
+        if instrument.reduce is not None and (instrument.states is not None or instrument.total):
+            yield (*here, "reduce"), "states and totals are not thinned out: every change of theirs counts"
+
+
+def _instruments(skid: Skid, path: Path) -> Iterator[Problem]:
+    salty = is_salty(skid.water)
     names: dict[str, str] = {}
     for tag, instrument in skid.instruments.items():
         here = (*path, "instruments", tag)
@@ -162,17 +178,6 @@ def _instruments(skid: Skid, path: Path) -> Iterator[Problem]:
         if wire in names:
             yield (*here, "alias"), f"{wire!r} on the wire would be both {names[wire]} and {tag}"
         names[wire] = tag
-
-
-def _roster(fleet: Fleet, sites: set[str]) -> Iterator[Problem]:
-    people = {person.id for person in fleet.roster.people}
-    for i, duty in enumerate(fleet.roster.duties):
-        for j, person in enumerate(duty.people):
-            if person not in people:
-                yield ("roster", "duties", i, "people", j), f"no person {person!r}; there are {_list(people)}"
-        for j, site in enumerate(duty.sites):
-            if site not in sites:
-                yield ("roster", "duties", i, "sites", j), f"no site {site!r}; there are {_list(sites)}"
 
 
 def _list(names: Iterable[str]) -> str:

@@ -11,14 +11,15 @@ from skidhand.logbook.database import Database
 from skidhand.logbook.look import LookBook
 from skidhand.logbook.prompts import AnswerBook, EntryBook, PromptBook
 from skidhand.logbook.services import ClockBook, FleetBook, HeartbeatBook, LeaseBook
+from skidhand.logbook.work import WorkBook
 
 
 class Logbook:
     """Opens the logbook at ``url`` (a path, or an SQLAlchemy URL) and creates it if it is new.
 
     ``analysis`` findings, states, cursors, snapshots · ``fleets`` versions · ``heartbeats`` · ``leases`` ·
-    ``clock`` announced stream time · ``prompts`` with transitions and deliveries · ``answers`` · ``entries`` ·
-    the board's ``users``, ``sessions`` and ``audit`` · ``look`` what pages read over and over.
+    ``clock`` announced stream time · ``prompts`` with transitions and deliveries · ``answers`` · ``work`` ·
+    ``entries`` ·    the board's ``users``, ``sessions`` and ``audit`` · ``look`` what pages read over and over.
     """
 
     def __init__(self, url: str) -> None:
@@ -30,6 +31,7 @@ class Logbook:
         self.clock = ClockBook(self.database)
         self.prompts = PromptBook(self.database)
         self.answers = AnswerBook(self.database)
+        self.work = WorkBook(self.database)
         self.entries = EntryBook(self.database)
         self.users = UserBook(self.database)
         self.sessions = SessionBook(self.database)

@@ -118,6 +118,7 @@ prompts = Table(
     Column("created", Moment, nullable=False),
     Column("updated", Moment, nullable=False),
     Column("wake_at", Moment, index=True),
+    Column("head", String(64), nullable=False, server_default=""),
     Column("doc", JSON, nullable=False),
 )
 

@@ -52,6 +52,7 @@ class Prompt(Shape):
     shelved_until: AwareDatetime | None = None
     taken_by: str | None = None
     verdict: Literal["done", "false"] | None = None
+    head: str = Field("", description="kind of the finding that it speaks of first")
     about: str | None = Field(None, description="what it speaks of, if not of findings: blind:NAME or work:ID")
     told_at: AwareDatetime | None = Field(None, description="when its first message was due: escalation counts from it")
     step: int = Field(0, ge=0, description="escalation steps gone")
@@ -133,4 +134,5 @@ class Work(Shape):
     begins: AwareDatetime
     until: AwareDatetime
     ended: AwareDatetime | None = None
+    begun: bool = False
     asked: AwareDatetime | None = Field(None, description="when alerts asked whether it goes on")

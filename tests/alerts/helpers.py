@@ -46,6 +46,7 @@ roster:
   duties:
     - {people: [robin, sasha], sites: [tansy-4]}
     - {people: [sasha]}
+  escalation: {minutes: []}
 """
 
 VERSION = parse_fleet(FLEET)

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pytest
 
-from alerts.answers import EVENT, RefusedAnswerError, duration
+from alerts.actions import EVENT, RefusedAnswerError, duration
 from tests.alerts.helpers import NOON, dp_rise, finding, revised
 
 HOUR = timedelta(hours=1)
@@ -17,7 +17,7 @@ HOUR = timedelta(hours=1)
     [
         ("acknowledge", "acknowledged", None, None),
         ("mine", "acknowledged", "robin", None),
-        ("done", "acknowledged", None, "done"),
+        ("done", "acknowledged", "robin", "done"),
         ("false", "cleared", None, "false"),
     ],
 )

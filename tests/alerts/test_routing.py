@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from alerts import codes, routing
 from skidhand.fleet import parse_fleet
+from skidhand.fleet.duty import on_duty
 from skidhand.model.kinds import KINDS
 from tests.alerts.helpers import FLEET, MORNING, NIGHT, NOON, VERSION, dp_rise, finding
 
@@ -92,12 +93,10 @@ def test_the_end_of_quiet_hours_is_near_and_outside_them(now, start, end):
 
 def test_the_first_of_the_first_duty_that_covers_the_site():
     """Duties are read in order; one without sites covers all of them."""
-    assert [p.id for p in routing.duty_list(VERSION.fleet, "tansy-4")] == ["robin", "sasha"]
-    assert [p.id for p in routing.duty_list(VERSION.fleet, "sorrel-2")] == ["sasha"]
-    assert routing.after(VERSION.fleet, "tansy-4", "robin").id == "sasha"
-    assert routing.after(VERSION.fleet, "tansy-4", "sasha") is None
+    assert [p.id for p in on_duty(VERSION.fleet, "tansy-4", NOON, "low")] == ["robin", "sasha"]
+    assert [p.id for p in on_duty(VERSION.fleet, "sorrel-2", NOON, "low")] == ["sasha"]
     nobody = parse_fleet(FLEET[: FLEET.index("  duties:")]).fleet
-    assert routing.duty_list(nobody, "tansy-4") == ()
+    assert on_duty(nobody, "tansy-4", NOON, "high") == ()
 
 
 def test_a_person_is_known_by_id_number_or_address():

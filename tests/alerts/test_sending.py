@@ -73,14 +73,14 @@ def test_death_while_sending_gives_a_copy_that_says_so(scene, after):
     scene.service = scene.start()
     scene.run(NOON + HOUR)
     assert [d.repeat for d in scene.phone.sent] == ([False, True] if after else [True])
-    assert scene.phone.texts[-1].startswith("Repeat. Skid 1")
+    assert scene.phone.texts[-1].startswith("Late, meant for 12:00. Repeat. Skid 1")
     assert [(d.state, d.attempts, d.repeat) for d in scene.logbook.prompts.deliveries()] == [("sent", 2, True)]
     assert scene.run(NOON + 2 * HOUR).outcome == {}
 
 
 def test_death_inside_the_transaction_leaves_the_inbox_whole(scene, monkeypatch):
     """Prompt, transition, message and inbox stand or fall together."""
-    monkeypatch.setattr("alerts.outbox.Outbox.tell", lambda *_: (_ for _ in ()).throw(Killed))
+    monkeypatch.setattr("alerts.outbox.Outbox.tell", lambda *_, **__: (_ for _ in ()).throw(Killed))
     with pytest.raises(Killed):
         scene.see(dp_rise())
     monkeypatch.undo()

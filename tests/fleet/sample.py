@@ -55,8 +55,8 @@ skids:
     instruments:
       LT-101: {unit: "m"}
 roster:
-  people: [{id: reyes, name: M. Reyes, phone: "+15550100"}]
-  duties: [{people: [reyes], sites: [heron-1]}]
+  people: [{id: reyes, name: M. Reyes, phone: "+12025550100"}]
+  duties: [{people: [reyes], sites: [heron-1, heron-2]}]
 """
 
 

@@ -58,6 +58,7 @@ def test_a_code_finds_the_open_prompt_before_a_closed_one(logbook):
         book.save(new)
         assert book.codes(since=NOON + 2 * HOUR) == {"4821"}
         book.save(new.model_copy(update={"state": "cleared"}))
+    with logbook.prompts.work() as book:
         assert book.codes(since=NOON + 2 * HOUR) == set()
     assert logbook.prompts.by_code("4821") == old
 
@@ -96,22 +97,6 @@ def test_nothing_of_a_failed_piece_of_work_is_left(logbook):
     with pytest.raises(ZeroDivisionError):
         fail()
     assert logbook.prompts.all() == []
-
-
-def test_one_item_fails_alone(logbook):
-    """An error inside a savepoint undoes that item and leaves the others."""
-    kept = prompt()
-
-    def fail(book):
-        with book.one_item():
-            book.save(prompt("1111"))
-            raise ZeroDivisionError
-
-    with logbook.prompts.work() as book:
-        book.save(kept)
-        with pytest.raises(ZeroDivisionError):
-            fail(book)
-    assert logbook.prompts.all() == [kept]
 
 
 def test_the_inbox_gives_each_revision_once(logbook):

@@ -14,6 +14,7 @@ depends_on = None
 def upgrade() -> None:
     """Change the tables."""
     op.add_column("prompts", sa.Column("wake_at", sa.BigInteger(), nullable=True))
+    op.add_column("prompts", sa.Column("head", sa.String(length=64), nullable=False, server_default=""))
     op.create_index(op.f("ix_prompts_wake_at"), "prompts", ["wake_at"])
     for name, size in (("person", 64), ("channel", 64)):
         op.add_column("deliveries", sa.Column(name, sa.String(length=size), nullable=False, server_default=""))
