@@ -34,13 +34,20 @@ class Birth:
         self.types = {metric.name: metric.datatype for metric in named}
         self.certain = True
 
+    def explains(self, packet: Packet) -> bool:
+        """True when every metric of ``packet`` has a name, its own or by its alias."""
+        return all(metric.name is not None or metric.alias in self.names for metric in packet.metrics)
+
     def measured(self) -> list[str]:
         """The names that are no housekeeping."""
         return [name for name in self.types if name is not None and not name.startswith(HOUSEKEEPING)]
 
 
-def readings(packet: Packet, birth: Birth | None, refused: Tally) -> list[Reading]:
-    """The values of a birth or of data: one reading a time; what cannot be understood goes to ``refused``."""
+def readings(packet: Packet, birth: Birth | None, refused: Tally, *, certain: bool) -> list[Reading]:
+    """The values of a birth or of data: one reading a time; what cannot be understood goes to ``refused``.
+
+    ``certain``: ``birth`` is known to have been in force when the values were sent.
+    """
     found: list[Reading] = []
     at: dict[int, Reading] = {}
     for metric in packet.metrics:
@@ -59,7 +66,7 @@ def readings(packet: Packet, birth: Birth | None, refused: Tally) -> list[Readin
         if time_us not in at or name in at[time_us].values:
             at[time_us] = Reading(packet.topic.group, skid_of(packet), time_us, {}, {})
             found.append(at[time_us])
-        _add(at[time_us], name, value, _status(metric, birth))
+        _add(at[time_us], name, value, _status(metric, certain=certain))
     short = short_names(name for reading in found for name in reading.values)
     for reading in found:
         reading.short_names = short
@@ -111,13 +118,12 @@ def _value(metric: Metric, name: str, birth: Birth | None) -> float | int | bool
     return number_of(metric.field, metric.raw, datatype)
 
 
-def _status(metric: Metric, birth: Birth | None) -> object:
-    """The metric's StatusCode; in doubt when its alias may have another meaning by now."""
+def _status(metric: Metric, *, certain: bool) -> object:
+    """The metric's StatusCode; in doubt when its alias may have had another meaning."""
     if not isinstance(metric.quality, int) or metric.quality not in STATUS:
         return f"Sparkplug quality {metric.quality}"  # for the judge to refuse, as any code that is none
     status = STATUS[metric.quality]
-    doubtful = metric.name is None and birth is not None and not birth.certain
-    return UNCERTAIN if doubtful and status == GOOD else status
+    return UNCERTAIN if metric.name is None and not certain and status == GOOD else status
 
 
 def _add(reading: Reading, name: str, value: object, status: object) -> None:

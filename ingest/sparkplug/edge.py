@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from ingest.formats.base import Decoded
@@ -11,7 +12,7 @@ from ingest.inbox import Message
 from ingest.lookup import Lookup
 from ingest.reasons import Reason, shown
 from ingest.sparkplug.births import Birth, readings, silence, skid_of
-from ingest.sparkplug.order import Window
+from ingest.sparkplug.order import MOST_HELD, Window
 from skidhand.sparkplug.wire import Kind
 
 
@@ -35,8 +36,9 @@ class Edge:
     """
 
     def __init__(self, wait_s: float, lookup: Callable[[], Lookup], ask: Callable[[], None]) -> None:
-        self._lookup, self._ask = lookup, ask
+        self._lookup, self._ask, self._wait_s = lookup, ask, wait_s
         self._window: Window[Arrival] = Window(wait_s)
+        self._parked: deque[tuple[float, Arrival]] = deque()  # since when, what has no birth to explain it
         self._births: dict[str | None, Birth] = {}  # by device; None: the edge node's own
         self._bdseq: int | None = None
         self._connection: int | None = None
@@ -45,7 +47,7 @@ class Edge:
     @property
     def silent(self) -> bool:
         """True when there is nothing to remember: it has no birth in force, and nothing waits."""
-        return not (self.born or self._births or len(self._window))
+        return not (self.born or self._births or len(self._window) or self._parked)
 
     def take(self, arrival: Arrival, now: float) -> list[Arrival]:
         """What is worked off now that ``arrival`` is here, in order."""
@@ -59,20 +61,54 @@ class Edge:
             case Kind.NDEATH:
                 return before + self._node_death(arrival)
         assert packet.seq is not None  # the format sees to it
-        return before + [self._work(item) for item in self._window.put(packet.seq, arrival, now)]
+        return before + self._in_turn(self._window.put(packet.seq, arrival, now), now)
 
     def tick(self, now: float) -> list[Arrival]:
-        """What is worked off now because what was missing has not come in time."""
-        if not self._window.overdue(now):
-            return []
-        self._ask()
-        return self.give_up()
+        """What is worked off now because what it waited for has not come in time."""
+        worked: list[Arrival] = []
+        if self._window.overdue(now):
+            self._ask()
+            self._doubt()
+            worked = self._in_turn(self._window.give_up(), now)
+        while self._parked and (now - self._parked[0][0] >= self._wait_s or len(self._parked) > MOST_HELD):
+            worked.append(self._work(self._parked.popleft()[1]))
+        return worked
 
     def give_up(self) -> list[Arrival]:
         """All that waits, worked off as it stands: something before it is missing, so its aliases are in doubt."""
         if len(self._window):
             self._doubt()
-        return [self._work(item) for item in self._window.give_up()]
+        waiting = [item for _, item in self._parked] + self._window.give_up()
+        self._parked.clear()
+        return [self._work(item) for item in waiting]
+
+    def _in_turn(self, items: Iterable[Arrival], now: float) -> list[Arrival]:
+        """Work off ``items``, save data that only a birth can explain: it waits, and a birth lets it go."""
+        worked: list[Arrival] = []
+        for item in items:
+            if self._wait_s > 0 and self._needs_a_birth(item.packet):
+                self._ask()
+                self._parked.append((now, item))
+                continue
+            worked.append(self._work(item))
+            if item.packet.topic.kind is Kind.DBIRTH:
+                worked += self._explained(item.packet.topic.device)
+        return worked
+
+    def _needs_a_birth(self, packet: Packet) -> bool:
+        device, birth = packet.topic.device, self._births.get(packet.topic.device)
+        if packet.topic.kind not in (Kind.NDATA, Kind.DDATA):
+            return False
+        if device is not None and device not in self._lookup().assets:
+            return False
+        named = all(metric.name is not None for metric in packet.metrics)
+        return not (birth.explains(packet) if birth is not None else named)
+
+    def _explained(self, device: str | None) -> list[Arrival]:
+        """Work off what waited for this device's birth; whether the same was in force before it is in doubt."""
+        mine = [item for _, item in self._parked if item.packet.topic.device == device]
+        self._parked = deque(entry for entry in self._parked if entry[1].packet.topic.device != device)
+        return [self._work(item, certain=False) for item in mine]
 
     def _doubt(self) -> None:
         for birth in self._births.values():
@@ -100,10 +136,10 @@ class Edge:
         worked = [self._work(item) for item in older]
         self._births = {None: Birth(packet)}
         self._bdseq, self.born = packet.bdseq, True
-        worked.append(self._work(arrival))
+        worked += [self._work(arrival), *self._explained(None)]
         for item in younger:
             assert item.packet.seq is not None
-            worked += [self._work(ready) for ready in self._window.put(item.packet.seq, item, now)]
+            worked += self._in_turn(self._window.put(item.packet.seq, item, now), now)
         return worked
 
     def _node_death(self, arrival: Arrival) -> list[Arrival]:
@@ -117,7 +153,7 @@ class Edge:
             self._window.restart(None)
         return [*worked, arrival]
 
-    def _work(self, arrival: Arrival) -> Arrival:
+    def _work(self, arrival: Arrival, *, certain: bool = True) -> Arrival:
         """Add the readings of a birth, of data or of a device's death."""
         packet, device = arrival.packet, arrival.packet.topic.device
         if packet.topic.kind is Kind.DDEATH:
@@ -132,7 +168,8 @@ class Edge:
         birth = self._births.get(device)
         if not self.born or birth is None or not birth.certain:
             self._ask()
-        arrival.decoded.readings += readings(packet, birth, arrival.decoded.refused)
+        certain = certain and birth is not None and birth.certain
+        arrival.decoded.readings += readings(packet, birth, arrival.decoded.refused, certain=certain)
         return arrival
 
     def _fall_silent(self, arrival: Arrival, device: str | None) -> None:

@@ -72,10 +72,9 @@ class SparkplugHost:
 
     def keep(self) -> None:
         """Become, stay or cease to be the host."""
-        mine = self._leased()
         with self._mutex:
-            if not self._paused:
-                self._turn(mine=mine)
+            if not self._paused:  # else the lease would be taken again that was just given back
+                self._turn(mine=self._leased())
 
     def _turn(self, *, mine: bool) -> None:
         if mine and self._receiver is None:
@@ -116,16 +115,22 @@ class SparkplugHost:
                 log.warning("the Sparkplug lease is left to run out", reason=str(error))
 
     def _leases(self) -> list[str]:
-        return [f"sparkplug:{group}" for group in self._settings.groups or ("*",)]
+        return [f"sparkplug:{group}" for group in sorted(self._settings.groups) or ("*",)]
 
     def _leased(self) -> bool:
         """True when every group is ours. Taken in order of name, so that of two workers one gets all."""
         try:
-            leases = self._logbook().leases
-            return all(leases.take(name, self._owner, LEASE_S) for name in sorted(self._leases()))
+            leases, taken = self._logbook().leases, []
+            for name in self._leases():
+                if not leases.take(name, self._owner, LEASE_S):
+                    for mine in taken:
+                        leases.release(mine, self._owner)
+                    return False
+                taken.append(name)
         except LogbookError as error:
             log.warning("the logbook is away, the Sparkplug lease is not renewed", reason=str(error))
             return self._alone or self._receiver is not None
+        return True
 
     def _connection(self) -> Receiver:
         groups = self._settings.groups
