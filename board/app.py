@@ -16,6 +16,7 @@ from starlette.staticfiles import StaticFiles
 import board.api
 import board.pages
 from board import errors
+from board.documented import documented
 from board.gate import LoopbackUntilUsers, SecureHeaders
 from board.house import House
 from board.keeping import keep_up
@@ -45,6 +46,7 @@ def make_app(store: Store, logbook: Logbook, settings: Board, clock: Clock) -> F
         separate_input_output_schemas=False,
     )
     app.state.house = house
+    app.openapi = lambda: documented(app)  # type: ignore[method-assign]
     errors.install(app)
     for module in (*_modules(board.api), *_modules(board.pages)):
         if hasattr(module, "router"):

@@ -23,6 +23,8 @@ OIL_ROLES: Final = (("outlet", "oil"), ("media_filter", "outlet_oil"), ("flotati
 KEY_ROLES: Final = (("skid", "running"), ("hydrocyclone", "inlet_flow"), ("media_filter", "flow"),
                     ("media_filter", "dp"), ("strainer", "flow"), ("outlet", "flow"))  # fmt: skip
 MOST_KEYS: Final = 6
+LEARNT: Final = ("learnt", "usual", "expected")
+"""How the name ends of a figure that says what another one usually is."""
 TREND: Final = timedelta(hours=24)
 TREND_WIDTH: Final = 1800  # seconds a point
 
@@ -101,12 +103,23 @@ def trend_tag(skid: Skid, worst: Finding | None) -> str | None:
     """What the small trend shows: the first reading of the worst finding's evidence, else treated water's oil."""
     if worst is not None:
         numbers = [number.tag for number in worst.evidence.numbers]
-        shown = [worst.unit, *numbers, *(trace.tag for trace in worst.evidence.traces)]
+        shown = [worst.unit, _moved(worst), *numbers, *(trace.tag for trace in worst.evidence.traces)]
         found = next((tag for tag in shown if tag is not None and tag in skid.instruments), None)
         if found is not None:
             return found
     tag = oil_tag(skid)
     return tag or next(iter(key_tags(skid)), None)
+
+
+def _moved(finding: Finding) -> str | None:
+    """The tag of the figure that stands furthest from what was learnt of it, if any is a tenth away."""
+    usual = {n.name: n.value for n in finding.evidence.numbers}
+    best, furthest = None, 0.1
+    for number in finding.evidence.numbers:
+        known = next((usual[f"{number.name}_{w}"] for w in LEARNT if f"{number.name}_{w}" in usual), None)
+        if number.tag is not None and known and abs(number.value / known - 1.0) > furthest:
+            best, furthest = number.tag, abs(number.value / known - 1.0)
+    return best
 
 
 def oil_of(skid: Skid, latest: Mapping[str, Reading], trend: Trend | None) -> Oil | None:

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from fastapi import Request
 
+from board.facts import Reading
 from board.limits import SignInLimit
 from board.summary import SummaryKeeper
 from skidhand.clock import Clock, WallClock
@@ -28,6 +29,8 @@ class House:
     clock: Clock
     limit: SignInLimit = field(default_factory=SignInLimit)
     stopping: threading.Event = field(default_factory=threading.Event)
+    live: dict[str, tuple[float, dict[str, Reading]]] = field(default_factory=dict)
+    live_lock: threading.Lock = field(default_factory=threading.Lock)
 
     def __post_init__(self) -> None:
         self.summary = SummaryKeeper(self.store, self.logbook, self.clock)

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Final
 
 import structlog
 
-from skidhand import __version__
+from skidhand import __version__, plugins
 from skidhand.clock import WallClock, monotonic
 from skidhand.errors import SkidhandError
 from skidhand.model.heartbeat import Heartbeat
+from skidhand.units import convert
 
 if TYPE_CHECKING:
     from board.house import House
@@ -22,6 +23,7 @@ BEAT_S: Final = 10.0
 
 def keep_up(house: House) -> None:
     """Until the house stops: look once a second whether anything has changed, beat every ten."""
+    _warm_up()
     log = structlog.get_logger(__name__)
     instance, next_beat, told = f"{socket.gethostname()}:{os.getpid()}", 0.0, ""
     while not house.stopping.is_set():
@@ -36,6 +38,13 @@ def keep_up(house: House) -> None:
                 log.error("the board can't read", why=str(error))
             told = str(error)
         house.stopping.wait(LOOK_S)
+
+
+def _warm_up() -> None:
+    """Load what the first viewer would wait for: unit types, detectors' needs, the table of units."""
+    plugins.load("unit_type")
+    plugins.load("detector")
+    convert(1.0, "[psi]", "kPa")
 
 
 def _heartbeat(house: House, instance: str) -> Heartbeat:

@@ -36,7 +36,7 @@ def marks(house: House, viewer: Viewer, skid: Skid, start: datetime, end: dateti
         return []
     sites = None if viewer.sites is None else sorted(viewer.sites)
     found = house.logbook.look.findings(skids=[skid.id], sites=sites, overlaps=(start, end), limit=MOST)
-    told = [*_findings(found, t), *_washes(found, t), *_prompts(house, viewer, skid, start, end, t)]
+    told = [*_findings(found, t), *_washes(skid, found, t), *_prompts(house, viewer, skid, start, end, t)]
     told += _states(house, viewer, skid, start, end, t)
     for entry in house.logbook.entries.all(skid=skid.id, since=start):
         if entry.at < end:
@@ -52,10 +52,11 @@ def _findings(found: Sequence[Finding], t: Words) -> Iterator[Mark]:
         yield Mark(sort, one.onset, one.ended, text, f"/events/{one.id}", one.severity)
 
 
-def _washes(found: Sequence[Finding], t: Words) -> Iterator[Mark]:
+def _washes(skid: Skid, found: Sequence[Finding], t: Words) -> Iterator[Mark]:
     """Where no tag tells of a wash: a rise that is over, for the drop came down."""
+    told = {unit.id for unit in skid.units if "backwash" in unit.roles}
     for one in found:
-        if one.kind == "dp-rise" and one.ended is not None:
+        if one.kind == "dp-rise" and one.ended is not None and one.unit not in told:
             yield Mark("wash", one.ended, one.ended, f"{one.unit}: {t('trend.backwash')}")
 
 

@@ -50,6 +50,7 @@ class Row:
     data: str
     data_late: bool
     trend: Markup
+    trend_tag: str
 
 
 def row(line: Line, fleet: Fleet, viewer: Viewer, now: datetime, t: Words) -> Row:
@@ -86,6 +87,7 @@ def row(line: Line, fleet: Fleet, viewer: Viewer, now: datetime, t: Words) -> Ro
         data_late=line.state in ("late", "silent", "unseen"),
         trend=Markup("") if plain and (line.trend is None or line.oil is None or line.trend.tag != line.oil.tag)
         else _trend(line, line.trend, t),
+        trend_tag=line.trend.tag if line.trend else "",
     )  # fmt: skip
 
 
@@ -133,16 +135,22 @@ def _value(finding: Finding, t: Words) -> str:
     numbers = finding.evidence.numbers
     if not numbers or finding.kind in ("no-data", "unplanned-stop", "sensor-frozen"):
         return ""
-    first = _percent(numbers[0])
-    other = next((_percent(n) for n in numbers[1:] if n.unit == numbers[0].unit and n.name.endswith(COMPARED)), None)
-    shown = f"{when.figure(first.value)} {unit(first.unit)}".strip()
+    first = percent(numbers[0])
+    other = next((percent(n) for n in numbers[1:] if n.unit == numbers[0].unit and n.name.endswith(COMPARED)), None)
+    value = shown(first)
     if other is None:
-        return f"{t.number(first.name)} {shown}"
+        return f"{t.number(first.name)} {value}"
     against = t("line.against-usual" if other.name.endswith(("usual", "expected")) else "line.against-limit")
-    return f"{t.number(first.name)} {shown} ({against} {when.figure(other.value)})"
+    return f"{t.number(first.name)} {value} ({against} {when.figure(other.value)})"
 
 
-def _percent(number: Number) -> Number:
+def shown(number: Number) -> str:
+    """A figure of evidence with its unit."""
+    spoken = percent(number)
+    return f"{when.figure(spoken.value)} {unit(spoken.unit)}".strip()
+
+
+def percent(number: Number) -> Number:
     """A share of the flow in percent, as people think of it."""
     if number.unit == "1" and number.name.startswith("reject_ratio"):
         return number.model_copy(update={"value": number.value * 100, "unit": "%"})

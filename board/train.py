@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from board import when
 from board.facts import Reading, readings_of, series_of
@@ -13,11 +14,12 @@ from board.render import unit as unit_label
 from board.viewer import Viewer
 from board.words import Words
 from skidhand import plugins
+from skidhand.clock import monotonic
 from skidhand.fleet import Instrument, Skid, Unit
 from skidhand.model.quality import is_bad, is_good
 from skidhand.model.samples import split_series
 
-OLD_S = 600.0
+SHARED_S: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +50,17 @@ def latest(house: House, skid: Skid, tags: Iterable[str]) -> dict[str, Reading]:
     """The newest reading by tag."""
     table = house.store.latest(series_of(skid, list(tags)))
     return {split_series(series)[1]: reading for series, reading in readings_of(table).items()}
+
+
+def latest_shared(house: House, skid: Skid) -> dict[str, Reading]:
+    """:func:`latest` of all its tags, read at most once in SHARED_S for all who watch it."""
+    held = house.live.get(skid.id)
+    if held is None or monotonic() - held[0] >= SHARED_S:
+        with house.live_lock:
+            held = house.live.get(skid.id)
+            if held is None or monotonic() - held[0] >= SHARED_S:
+                held = house.live[skid.id] = (monotonic(), latest(house, skid, skid.instruments))
+    return held[1]
 
 
 def train(skid: Skid, viewer: Viewer, readings: Mapping[str, Reading], now: datetime, t: Words) -> list[Stage]:

@@ -14,6 +14,7 @@ from board.viewer import Viewer
 from skidhand.fleet import Fleet, Instrument, Skid
 from skidhand.model.samples import micros, moment, series_id, split_series
 from skidhand.stores.base import WIDTHS, Store
+from skidhand.stores.rows import micros_of
 
 POINTS: Final = 600
 """About as many points as a screen can tell apart."""
@@ -28,7 +29,7 @@ SPANS: Final = {
 }
 LONGEST: Final = timedelta(days=3660)
 CHANGES: Final = 1200.0  # seconds without a sample that say nothing yet of one that reports on change
-NO_COLUMNS: Final = ("series", "start", "min", "max", "last", "integral", "covered")
+COLUMNS: Final = ("series", "start", "min", "max", "last", "integral", "covered")
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,13 +83,12 @@ def panels(
     table = pa.concat_tables(parts) if parts else None
     rows: dict[str, list[tuple[int, float | None, float | None, float | None]]] = {tag: [] for tag in tags}
     if table is not None:
-        for name, began, low, high, last, integral, covered in zip(
-            *(table[column].to_pylist() for column in NO_COLUMNS), strict=True
-        ):
+        columns = [micros_of(table[c]).tolist() if c == "start" else table[c].to_pylist() for c in COLUMNS]
+        for name, began, low, high, last, integral, covered in zip(*columns, strict=True):
             tag = split_series(name)[1]
             stepped = skid.instruments[tag].total or skid.instruments[tag].states
             mean = last if stepped or not covered else integral / covered
-            rows[tag].append(((micros(began) - first) // (width * 1_000_000), low, high, mean))
+            rows[tag].append(((began - first) // (width * 1_000_000), low, high, mean))
     return [_panel(tag, skid.instruments[tag], moment(first), width, count, rows[tag]) for tag in tags]
 
 
@@ -111,6 +111,8 @@ def _panel(
 def scale_of(values: Sequence[float]) -> tuple[float, float]:
     """A lower and an upper end that are round numbers and hold all of ``values``."""
     low, high = min(values), max(values)
+    if -0.02 * (high - low) < low < 0.0:
+        low = 0.0  # noise around zero is no reason for a scale below it
     if high - low < 1e-9 * max(1.0, abs(high)):
         low, high = low - max(0.5, abs(low) * 0.05), high + max(0.5, abs(high) * 0.05)
     step = 10.0 ** math.floor(math.log10((high - low) / 2.0))

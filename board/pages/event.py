@@ -10,7 +10,7 @@ from uuid import UUID
 from fastapi import APIRouter, Depends, Form, Request
 from fastapi.responses import RedirectResponse, Response
 
-from board import plot, when
+from board import plot, sentences, when
 from board.access import Looking, may_write
 from board.answering import SAID, Said, answer
 from board.house import House, house_of, not_here
@@ -43,6 +43,7 @@ def page(request: Request, viewer: Looking, finding: UUID, said: str = "") -> Re
         "event.html",
         viewer,
         finding=found,
+        shown=sentences.shown,
         what=_capital(t.what(found.kind, found.unit)),
         cause=t.cause(found.cause) or (t("line.untold") if found.cause == "unknown" else ""),
         skid=skid,

@@ -7,6 +7,7 @@ import hashlib
 from collections import OrderedDict
 from datetime import timedelta
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
@@ -22,6 +23,7 @@ from board.viewer import Viewer
 router = APIRouter(include_in_schema=False)
 NAV: Final = Nav("/", "nav.fleet", role="customer", order=10)
 
+UTC: Final = ZoneInfo("UTC")
 BLIND_S: Final = 60.0
 KEPT: Final = 64
 
@@ -72,7 +74,7 @@ def _page(request: Request, house: House, summary: Summary, viewer: Viewer) -> t
             rest=rest,
             troubles=[*([t("fleet.stale", age=stale)] if stale else []), *troubles],
             at=summary.at,
-            zone=when.zone_of(summary.fleet.fleet, mine[0].site if mine else None),
+            zone=UTC,
             recording=house.clock.kind == "stream",
         ).encode()
         _pages[key] = (f'"{hashlib.sha256(text).hexdigest()[:20]}"', gzip.compress(text, 6))
