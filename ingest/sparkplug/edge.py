@@ -96,13 +96,15 @@ class Edge:
         return worked
 
     def _needs_a_birth(self, packet: Packet) -> bool:
+        """True for data that has aliases of which a birth that is still to come may tell the meaning."""
         device, birth = packet.topic.device, self._births.get(packet.topic.device)
         if packet.topic.kind not in (Kind.NDATA, Kind.DDATA):
             return False
         if device is not None and device not in self._lookup().assets:
             return False
-        named = all(metric.name is not None for metric in packet.metrics)
-        return not (birth.explains(packet) if birth is not None else named)
+        if birth is None:
+            return any(metric.name is None for metric in packet.metrics)
+        return not birth.certain and not birth.explains(packet)
 
     def _explained(self, device: str | None) -> list[Arrival]:
         """Work off what waited for this device's birth; whether the same was in force before it is in doubt."""
@@ -166,7 +168,7 @@ class Edge:
         if packet.topic.kind is Kind.DBIRTH:
             self._births[device] = Birth(packet)
         birth = self._births.get(device)
-        if not self.born or birth is None or not birth.certain:
+        if not self.born or birth is None or not birth.certain or not birth.explains(packet):
             self._ask()
         certain = certain and birth is not None and birth.certain
         arrival.decoded.readings += readings(packet, birth, arrival.decoded.refused, certain=certain)

@@ -120,7 +120,8 @@ class SparkplugHost:
     def _leased(self) -> bool:
         """True when every group is ours. Taken in order of name, so that of two workers one gets all."""
         try:
-            leases, taken = self._logbook().leases, []
+            leases = self._logbook().leases
+            taken: list[str] = []
             for name in self._leases():
                 if not leases.take(name, self._owner, LEASE_S):
                     for mine in taken:

@@ -70,7 +70,10 @@ class Sessions:
     def due(self) -> list[Arrival]:
         """What is worked off because nothing more is waited for."""
         now = self._clock()
-        return [item for edge in self._edges.values() for item in edge.tick(now)]
+        worked = [item for edge in self._edges.values() for item in edge.tick(now)]
+        if worked:
+            self._edges = {key: edge for key, edge in self._edges.items() if not edge.silent}
+        return worked
 
     def give_up(self) -> list[Arrival]:
         """All that waits; for the end."""

@@ -50,7 +50,8 @@ def test_data_by_name_needs_no_birth():
 def test_an_alias_without_a_birth_waits_for_one():
     """[operational-behavior-data-commands-rebirth-action-1] After our restart aliases mean nothing.
 
-    Births are asked for. What they explain in time is stored in doubt, for another may have been in force; the rest counts.
+    Births are asked for. What they explain in time is stored in doubt, for others may have been in force; the
+    rest is counted.
     """
     bed = Bed().send(data(7, 1.0), data(8, 2.0))
     assert (bed.out, bed.asked, bed.acknowledged) == ([], [GATEWAY], [])
@@ -60,6 +61,20 @@ def test_an_alias_without_a_birth_waits_for_one():
     late = Bed().send(data(7, 1.0)).wait(4.9).send(data(8, 2.0)).wait(0.1)
     assert (late.refused, len(late.acknowledged)) == ({"unknown-alias": 1}, 1)
     assert late.wait(5).refused == {"unknown-alias": 2}
+
+
+def test_an_alias_that_the_birth_in_force_lacks_is_counted_at_once():
+    """Such a gateway contradicts itself; it holds nothing up, and is asked to be born anew."""
+    bed = Bed().send(*BORN, data(2, 2.0, alias=77), data(3, 3.0))
+    assert (bed.refused, numbers(bed), bed.asked) == ({"unknown-alias": 1}, [3.0], [GATEWAY])
+
+
+def test_nodes_that_never_were_born_are_forgotten():
+    """What waited of them is counted, and no memory is left."""
+    bed = Bed().send(*((f"spBv1.0/sedge-2/DDATA/gw-{i}/tf-skid-1", data(0, 1.0)[1]) for i in range(30)))
+    assert len(bed.sessions._edges) == 30
+    bed.wait(5.0)
+    assert (bed.refused, len(bed.sessions._edges)) == ({"unknown-alias": 30}, 0)
 
 
 def test_the_end_leaves_nothing_waiting():
