@@ -57,6 +57,11 @@ RULES: Final = (
     Rule("channelling", "off-spec", timedelta(hours=2)),
     Rule("strainer-blinding", "dry-running", timedelta(hours=1)),
     Rule("gas-lost", "off-spec", timedelta(hours=2)),
+    Rule("sensor-drift", "off-spec", timedelta(hours=6)),
+    Rule("sensor-drift", "spec-at-risk", timedelta(hours=6)),
+    Rule("oil-carry-over", "tank-filling", timedelta(hours=1)),
+    Rule("unplanned-stop", "tank-filling", timedelta(hours=6)),
+    Rule("unplanned-stop", "freeze-risk", timedelta(hours=12)),
 )
 
 
@@ -78,13 +83,12 @@ def roots(findings: Iterable[Finding], skid: SkidView) -> Mapping[UUID, UUID | N
 
 def _rank(finding: Finding, place: Mapping[str, int]) -> tuple[int, int]:
     # Along the train, and on one unit by the order in which rules name causes before effects.
-    return place.get(finding.unit, len(place)), _DEPTH.get(finding.kind, 0)
+    # An instrument comes before the units that read it.
+    return place.get(finding.unit, -1), _DEPTH.get(finding.kind, 0)
 
 
 def _explains(root: Finding, effect: Finding, skid: SkidView) -> bool:
-    if root.unit not in skid.by_id or effect.unit not in skid.by_id:
-        return False
-    if root.unit != effect.unit and effect.unit not in skid.after(root.unit):
+    if effect.unit not in skid.by_id or not _reaches(root.unit, effect.unit, skid):
         return False
     for rule in RULES:
         if (rule.cause, rule.effect) != (root.kind, effect.kind):
@@ -95,6 +99,14 @@ def _explains(root: Finding, effect: Finding, skid: SkidView) -> bool:
         until = None if root.ended is None else root.ended + rule.travel
         return root.onset - SLACK <= effect.onset and (until is None or effect.onset <= until) and in_time
     return False
+
+
+def _reaches(root: str, effect: str, skid: SkidView) -> bool:
+    """The root's unit is the effect's own, upstream of it or the skid; or it is an instrument that the unit reads."""
+    if root not in skid.by_id:
+        return root in skid.by_id[effect].tags.values()
+    whole = skid.by_id[root].type.name == "skid"
+    return whole or root == effect or effect in skid.after(root)
 
 
 def _depths() -> dict[str, int]:

@@ -8,7 +8,7 @@ from functools import cached_property
 from itertools import pairwise
 
 from skidhand import plugins
-from skidhand.fleet.model import Amount, Instrument, Skid, Unit
+from skidhand.fleet.model import Amount, Instrument, Skid, SpecLimit, Unit
 from skidhand.unit_types.base import Limit, UnitType
 from skidhand.units import convert
 
@@ -52,7 +52,7 @@ class SkidView:
     design_flow: float | None
     tds: float | None
     oil_api: float | None
-    spec: Mapping[str, object]
+    spec: Mapping[str, SpecLimit]
     instruments: Mapping[str, Instrument]
 
     @cached_property

@@ -73,7 +73,12 @@ def skid(units: str = TRAIN, *, flow: float | None = 20.0, tds: float = 90.0) ->
 
 
 def channel(
-    view: SkidView, unit: str, role: str, values: Sequence[float], flags: Sequence[int] | None = None
+    view: SkidView,
+    unit: str,
+    role: str,
+    values: Sequence[float],
+    flags: Sequence[int] | None = None,
+    std: Sequence[float] | float = 0.1,
 ) -> Channel:
     """Minutes of one role; NaN values become gaps."""
     value = np.asarray(values, dtype=float)
@@ -85,7 +90,7 @@ def channel(
         value=value,
         low=value,
         high=value,
-        std=np.full(len(value), 0.1),
+        std=np.broadcast_to(np.asarray(std, dtype=float), len(value)).copy(),
         count=np.full(len(value), 6, dtype=np.int64),
         flags=flag,
     )
@@ -96,6 +101,7 @@ def block(
     values: Mapping[tuple[str, str], Sequence[float]],
     *,
     flags: Mapping[tuple[str, str], Sequence[int]] | None = None,
+    stds: Mapping[tuple[str, str], Sequence[float] | float] | None = None,
     running: Sequence[bool] | None = None,
     washing: Mapping[str, Sequence[bool]] | None = None,
     settling: Sequence[bool] | None = None,
@@ -103,10 +109,10 @@ def block(
 ) -> Block:
     """A block of minutes from arrays; running and not settling unless told otherwise."""
     n = len(next(iter(values.values())))
-    flags = flags or {}
+    flags, stds = flags or {}, stds or {}
     return Block(
         minutes=start + np.arange(n, dtype=np.int64),
-        channels={key: channel(view, *key, array, flags.get(key)) for key, array in values.items()},
+        channels={key: channel(view, *key, array, flags.get(key), stds.get(key, 0.1)) for key, array in values.items()},
         running=np.ones(n, dtype=bool) if running is None else np.asarray(running),
         washing={key: np.asarray(mask) for key, mask in (washing or {}).items()},
         settling=np.zeros(n, dtype=bool) if settling is None else np.asarray(settling),

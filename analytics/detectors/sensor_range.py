@@ -1,0 +1,79 @@
+"""A reading outside its range (docs/detectors/sensor_range.md). Cleaning flags the minutes; this says it."""
+
+from __future__ import annotations
+
+from typing import ClassVar, Final
+
+from analytics.detectors.base import Coverage, Draft, State
+from analytics.episodes import Episode, Episodes, ordered, own_roles, watch
+from analytics.evidence import digits
+from analytics.frame import Block, Channel, Flag
+from skidhand.fleet import SkidView, UnitView
+from skidhand.model.finding import Evidence, Number, RuledOut
+
+AFTER: Final = 15  # minutes outside: common practice, no source
+UNTIL: Final = 5  # minutes inside
+STEP: Final = "Suggest checking the transmitter, its wiring and its range against the fleet file, per site procedure."
+
+
+class SensorRange:
+    """Kind ``sensor-out-of-range`` of any instrument with a range."""
+
+    name: ClassVar[str] = "sensor_range"
+    version: ClassVar[int] = 1
+    kinds: ClassVar[frozenset[str]] = frozenset({"sensor-out-of-range"})
+    unit_type: ClassVar[str] = "*"
+    state: ClassVar[type[State]] = Episodes
+
+    def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
+        """Any instrument whose range the fleet file gives."""
+        return Coverage(self.kinds if _roles(unit, skid) else frozenset())
+
+    def start(self, unit: UnitView, skid: SkidView) -> Episodes:  # noqa: ARG002
+        """Nothing outside."""
+        return Episodes()
+
+    def step(self, unit: UnitView, skid: SkidView, block: Block, state: State) -> tuple[State, list[Draft]]:
+        """Minutes flagged RANGE against minutes that measure."""
+        assert isinstance(state, Episodes)
+        by, drafts = dict(state.by), list[Draft]()
+        for role in _roles(unit, skid):
+            channel = block.get(unit.id, role)
+            if channel is None:
+                continue
+            outside = (channel.flags & int(Flag.RANGE)) != 0
+            by[role], said = watch(
+                block.minutes, outside, channel.usable, by.get(role, Episode()), after=AFTER, until=UNTIL,
+                say=lambda i, onset, r=role, c=channel: _draft(unit, r, c, int(block.minutes[i]), onset, i),  # type: ignore[misc]
+            )  # fmt: skip
+            drafts += said
+        return Episodes(by=by), ordered(drafts)
+
+
+PLUGIN = SensorRange()
+
+
+def _roles(unit: UnitView, skid: SkidView) -> list[str]:
+    return [role for role in own_roles(unit, skid) if unit.instruments[role].range is not None]
+
+
+def _draft(unit: UnitView, role: str, channel: Channel, minute: int, onset: int, i: int) -> Draft:
+    span = unit.instruments[role].range
+    assert span is not None
+    reading, code = unit.shown(role, float(channel.value[i]))
+    # The range is in the instrument's own unit, which is the one shown, except for a ppm that is reckoned in mg/L.
+    own = unit.instruments[role].unit
+    numbers = [Number(name="reading", value=digits(reading), unit=code, tag=channel.tag)]
+    numbers += [Number(name=f"range_{name}", value=v, unit=own) for name, v in zip(("low", "high"), span, strict=True)]
+    return Draft(
+        minute=minute,
+        kind="sensor-out-of-range",
+        run_key=str(onset),
+        onset=onset,
+        severity="low",
+        confidence=0.9,
+        unit=channel.tag,
+        evidence=Evidence(numbers=tuple(numbers)),
+        ruled_out=(RuledOut(what="a short spike", why=f"it has been outside for {minute - onset + 1} minutes"),),
+        first_step=STEP,
+    )
