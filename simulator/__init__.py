@@ -1,5 +1,6 @@
 """Plant physics, instruments, faults, truth and publishing."""
 
+from simulator.entries import entries_of
 from simulator.faults import FAULTS
 from simulator.generate import Chunk, generate
 from simulator.scenario import Scenario, load_scenario, packaged_scenarios
@@ -10,6 +11,7 @@ __all__ = [
     "FAULTS",
     "Chunk",
     "Scenario",
+    "entries_of",
     "generate",
     "load_scenario",
     "packaged_scenarios",

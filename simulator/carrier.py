@@ -21,13 +21,17 @@ Ints = npt.NDArray[np.int64]
 class Link:
     """One skid's link; random numbers go by the scan, so blocks of any length give the same stamps."""
 
-    def __init__(self, seed: int, skid: str, carrier: Carrier, outages: Sequence[Acting], start_us: int) -> None:
+    def __init__(self, seed: int, skid: str, carrier: Carrier, events: Sequence[Acting], start_us: int) -> None:
         self._carrier = carrier
         self._times = generator(seed, skid, "link/times")
         self._losses = generator(seed, skid, "link/losses")
-        self._outages = [
-            (start_us + round(a.event.at * HOUR_US), start_us + round((a.event.at + a.event.hours) * HOUR_US))
-            for a in outages
+        spans = [
+            (a, start_us + round(a.event.at * HOUR_US), start_us + round((a.event.at + a.event.hours) * HOUR_US))
+            for a in events
+        ]
+        self._outages = [(begin, end) for a, begin, end in spans if a.fault.name == "comms-outage"]
+        self._jumps = [
+            (begin, end, round(a.event.severity * HOUR_US)) for a, begin, end in spans if a.fault.name == "clock-jump"
         ]
 
     def stamp(self, true_us: Ints) -> tuple[Ints, Ints]:
@@ -39,7 +43,10 @@ class Link:
         for begin, end in self._outages:
             held = (true_us >= begin) & (true_us < end)
             received = np.where(held, end + (true_us - begin) // BACKFILL_SPEED + MICRO, received)
-        return true_us + round(self._carrier.clock_offset_s * MICRO), received
+        source = true_us + round(self._carrier.clock_offset_s * MICRO)
+        for begin, end, ahead in self._jumps:
+            source = np.where((true_us >= begin) & (true_us < end), source + ahead, source)
+        return source, received
 
     def kept(self, scans: int, channels: int) -> npt.NDArray[np.bool_]:
         """Which samples of the next ``scans`` survive, shape (scans, channels)."""

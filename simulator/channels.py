@@ -65,15 +65,14 @@ def _places(plant: SkidPlant) -> dict[str, tuple[int, Role]]:
     places: dict[str, tuple[int, Role]] = {}
     for unit in plant.view.units:
         for role, tag in unit.tags.items():
-            if (unit.type.name, role) in columns:
-                places.setdefault(tag, (columns[unit.type.name, role], unit.type.roles[role]))
+            if (unit.id, role) in columns:
+                places.setdefault(tag, (columns[unit.id, role], unit.type.roles[role]))
     return places
 
 
 def _choices(plant: SkidPlant) -> list[str]:
     """Simulated roles of the units that the skid has."""
-    types = {unit.type.name for unit in plant.view.units}
-    return [f"{unit}.{role}" for unit, role in plant.columns if unit in types]
+    return [f"{unit}.{role}" for unit, role in plant.columns if unit in plant.view.by_id]
 
 
 def _scans(skid_id: str, tag: str, declared: Instrument) -> int:

@@ -18,7 +18,7 @@ from simulator.carrier import Link
 from simulator.channels import Channel, channels
 from simulator.instruments import SCAN_S, reported
 from simulator.scenario import Scenario
-from simulator.skid_plant import SkidPlant, acting, whole_minutes
+from simulator.skid_plant import SkidPlant, whole_minutes
 from simulator.streams import Floats
 from skidhand.model.quality import GOOD
 from skidhand.model.samples import SAMPLES, micros, series_id
@@ -51,14 +51,13 @@ def generate(
     """Samples of the first ``skids`` skids over the first ``hours``; all of both when None.
 
     What is still held back or on its way at the end is never sent. Raises ValueError for a span or chunk
-    that is not positive and InputFileError for what the simulator cannot play.
+    that is not positive and InputFileError for more skids than there are and what cannot be played.
     """
     span = scenario.file.hours if hours is None else hours
     if span <= 0 or chunk_hours <= 0:
         raise ValueError(f"hours and chunk_hours must be above 0, got {span:g} and {chunk_hours:g}")
     number = scenario.file.seed if seed is None else seed
-    chosen = [skid.id for skid in scenario.fleet.skids][:skids]
-    sources = [SkidSource(scenario, skid_id, number) for skid_id in chosen]
+    sources = [SkidSource(scenario, skid_id, number) for skid_id in scenario.chosen(skids)]
     done, total, width = 0, whole_minutes(span), whole_minutes(chunk_hours)
     while done < total:
         minutes = min(width, total - done)
@@ -76,10 +75,11 @@ class SkidSource:
         self._plant = SkidPlant(scenario, skid_id, seed)
         self._start_us = micros(scenario.start)
         self._scan = 0
-        self._channels = channels(self._plant, acting(scenario, skid_id, seed), seed)
+        events = self._plant.events
+        self._channels = channels(self._plant, events, seed)
         self._names = pa.array([series_id(skid_id, channel.tag) for channel in self._channels], pa.string())
-        outages = [a for a in acting(scenario, skid_id, seed) if a.fault.strikes == "carrier"]
-        self._link = Link(seed, skid_id, scenario.story(skid_id).carrier, outages, self._start_us)
+        on_link = [a for a in events if a.fault.strikes == "carrier"]
+        self._link = Link(seed, skid_id, scenario.story(skid_id).carrier, on_link, self._start_us)
         self._held: pa.Table = SAMPLES.empty_table()
 
     def take(self, minutes: int) -> pa.Table:

@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from simulator.ailments import Ailments
 from simulator.skid_plant import Acting
 from simulator.streams import Correlated, Floats, Lag, generator
 from skidhand.fleet import Instrument as Declared
@@ -50,7 +51,6 @@ NATURES: Final[dict[str, Nature]] = {
     "kg/m3": Nature(noise=0.001, lag_s=10.0, span=300.0),
     "V": Nature(noise=0.002, span=600.0),
 }
-OIL_WINDOW: Final = 0.5  # a fully fouled window: apparent oil, as a share of span × 0.3, and as a share of signal
 SPIKE_SIZE: Final = 0.15  # of span
 
 
@@ -63,8 +63,8 @@ class Transmitter:
         self._low, self._high = low, high
         self._quantised = declared.range is not None
         self._nature = nature
-        self._ails = ails
         span = high - low
+        self._ails = Ailments(seed, skid, tag, ails, low, high, float(SCAN_S)) if ails else None
         self._noise = Correlated(
             generator(seed, skid, f"{tag}/noise"), nature.noise * span, nature.tau_s, float(SCAN_S)
         )
@@ -73,21 +73,21 @@ class Transmitter:
         )
         self._lag = Lag(nature.lag_s, float(SCAN_S))
         self._spikes = generator(seed, skid, f"{tag}/spikes")
-        self._held: dict[int, float] = {}  # event -> value at which it froze
 
     def draw(self, hours: Floats, true: Floats) -> Floats:
         """Readings for the ``true`` values at ``hours`` after the scenario's start; same shape."""
         slow = self._lag.take(true)
         noise = self._noise.take(len(true))
-        quiet = np.ones(len(true))
-        for active in self._ails:
-            if active.fault.name == "analyser-fouling":
-                dirt = np.array([active.strength(float(h)) for h in hours])
-                slow = slow * (1.0 - 0.2 * dirt) + OIL_WINDOW * 0.3 * (self._high - self._low) * dirt
-                quiet = 1.0 - 0.5 * dirt
-        values = slow + quiet * (noise + np.abs(slow) * self._relative.take(len(true)))
-        values = values + self._spiked(len(true))
-        return self._held_still(hours, self._ranged(values))
+        if self._ails:
+            slow, loud = self._ails.upset(hours, slow)
+            noise = loud * (noise + np.abs(slow) * self._relative.take(len(true)))
+        else:
+            noise = noise + np.abs(slow) * self._relative.take(len(true))
+        values = slow + noise + self._spiked(len(true))
+        if self._ails:
+            values = self._ails.worn(hours, values)
+            return self._ails.spoken(hours, self._ranged(values))
+        return self._ranged(values)
 
     def _spiked(self, count: int) -> Floats:
         draw = self._spikes.random((count, 2))
@@ -100,15 +100,6 @@ class Transmitter:
             values = np.clip(values, self._low - BELOW * span, self._high + ABOVE * span)
             values = np.round((values - self._low) / span * BITS) / BITS * span + self._low
         return np.round(values, DECIMALS)
-
-    def _held_still(self, hours: Floats, values: Floats) -> Floats:
-        for i, active in enumerate(self._ails):
-            if active.fault.name == "sensor-freeze":
-                frozen = (hours >= active.event.at) & (hours < active.event.at + active.event.hours)
-                if frozen.any():
-                    held = self._held.setdefault(i, float(values[int(np.argmax(frozen))]))
-                    values = np.where(frozen, held, values)
-        return values
 
 
 class Counter:

@@ -38,6 +38,11 @@ class Plant(Block):
     cyclone_split: float = Field(0.03, ge=0.01, le=0.08)
     cyclone_pdr: float = Field(1.7, ge=1.1, le=2.0)
     strainer_dp: float = Field(15.0, gt=1, le=60, description="clean, kPa at design flow")
+    strainer_cleaned_at: float | None = Field(None, gt=2, le=300, description="kPa at which a person cleans it")
+    wash_timer: float = Field(48.0, gt=0.5, le=2000, description="hours after which a controller washes in any case")
+    ambient: float | None = Field(None, ge=-40, le=50, description="mean outside, °C; 8 below the feed if not given")
+    recovery: float = Field(0.5, gt=0.05, le=0.9, description="of reverse osmosis")
+    lab_every: float | None = Field(None, gt=0, description="hours between laboratory samples of the treated water")
 
 
 class Carrier(Block):
@@ -57,6 +62,7 @@ class Event(Block):
     hours: float = Field(gt=0)
     severity: float = Field(1.0, gt=0, le=2)
     tag: str | None = None
+    unit: str | None = Field(None, description="which unit, where the skid has several of the kind")
 
     @field_validator("event")
     @classmethod
@@ -108,6 +114,13 @@ class Scenario:
     def story(self, skid: str) -> SkidStory:
         """The story of ``skid``; a quiet one where the file gives none."""
         return self.file.skids.get(skid, SkidStory())
+
+    def chosen(self, skids: int | None) -> list[str]:
+        """Ids of the first ``skids`` skids, all when None; InputFileError for more than there are."""
+        known = [skid.id for skid in self.fleet.skids]
+        if skids is not None and not 1 <= skids <= len(known):
+            raise InputFileError(f"{skids} skids are asked for; {self.name} has {len(known)}: {', '.join(known[:8])}")
+        return known[:skids]
 
 
 def packaged_scenarios() -> list[str]:
@@ -176,6 +189,19 @@ def _event_problems(event: Event, fault: Fault, skid: Skid) -> Iterator[str]:
             yield f"tag: {event.tag} measures {declared.unit!r}, not oil in {fault.measures!r} as {event.event} needs"
     elif event.tag is not None:
         yield f"tag: {event.event} strikes no instrument (got {event.tag!r}); leave 'tag' out"
-    types = {unit.type for unit in skid.units}
-    if fault.unit_type is not None and fault.unit_type not in types:
-        yield f"event: {event.event} needs a {fault.unit_type}; {skid.id} has {', '.join(sorted(types))}"
+    if fault.unit_type is not None:
+        yield from _unit_problems(event, fault, skid)
+    elif event.unit is not None:
+        yield f"unit: {event.event} strikes no unit (got {event.unit!r}); leave 'unit' out"
+
+
+def _unit_problems(event: Event, fault: Fault, skid: Skid) -> Iterator[str]:
+    fitting = [unit.id for unit in skid.units if fault.fits(unit)]
+    needed = f"{fault.unit_type}" + (f" that holds {fault.holds}" if fault.holds else "")
+    if not fitting:
+        types = ", ".join(sorted({unit.type for unit in skid.units}))
+        yield f"event: {event.event} needs a {needed}; {skid.id} has {types}"
+    elif fault.several and len(fitting) < 2:
+        yield f"event: {event.event} needs at least two units of type {needed}; {skid.id} has {fitting[0]} alone"
+    elif event.unit is not None and event.unit not in fitting:
+        yield f"unit: {event.event} strikes a {needed} (got {event.unit!r}): {', '.join(fitting)}"

@@ -15,31 +15,40 @@ from simulator.plant.train import FeedNow
 from simulator.scenario import Event, Scenario
 from simulator.streams import Floats, generator
 from skidhand.errors import InputFileError
-from skidhand.fleet import skid_view
+from skidhand.fleet import Skid, skid_view
 
 MINUTES_PER_HOUR = 60
 STAIRS = 4
+QUIET = Conditions()
+SLUG_OIL = 1.5  # factor of the pad's oil from which its catch counts as a slug's
+SLUG_HOURS = 2.5  # that a tank takes to pass a slug
 
 
 @dataclass(frozen=True, slots=True)
 class Wash:
-    """A backwash: minutes after the scenario's start, and the bed before and after (R of a clean bed is 1)."""
+    """A backwash of ``unit``: minutes after the start, and the bed before and after (R of a clean bed is 1).
 
+    ``slug_share`` is the part of the deposit that slugs brought on top of what would have come anyway.
+    """
+
+    unit: str
     start: int
     end: int
     dp_before: float  # kPa
     resistance_before: float
     resistance_after: float
     oil: float  # g that the wash took off the grains
+    slug_share: float
 
 
 @dataclass(frozen=True, slots=True)
 class Acting:
-    """One event of the story with the fault behind it and where its stairs stand (shares of its duration)."""
+    """One event of the story with the fault behind it, its unit, and where its stairs stand (shares of duration)."""
 
     event: Event
     fault: Fault
     stairs: tuple[float, ...]
+    unit: str | None = None
 
     def strength(self, hour: float) -> float:
         """How strongly it acts, ``hour`` hours after the scenario's start."""
@@ -49,12 +58,48 @@ class Acting:
 
 def acting(scenario: Scenario, skid_id: str, seed: int) -> tuple[Acting, ...]:
     """The events of one skid, in the order of the file."""
+    skid = scenario.fleet.skid(skid_id)
     found = []
     for i, event in enumerate(scenario.story(skid_id).story):
         random = generator(seed, skid_id, f"event/{i}")
         places = (np.arange(STAIRS) + random.uniform(0.1, 0.9, STAIRS)) / STAIRS * 0.9
-        found.append(Acting(event, FAULTS[event.event], tuple(places.tolist())))
+        fault = FAULTS[event.event]
+        found.append(Acting(event, fault, tuple(places.tolist()), event.unit or _first(skid, fault)))
     return tuple(found)
+
+
+def _first(skid: Skid | None, fault: Fault) -> str | None:
+    """The first unit of the skid that the fault can strike."""
+    units = skid.units if skid else ()
+    return next((unit.id for unit in units if fault.fits(unit)), None)
+
+
+@dataclass(slots=True)
+class Catch:
+    """What a bed has caught in its present run, and when: g and minutes."""
+
+    slug_mass: float = 0.0
+    slug_minutes: int = 0
+    other_mass: float = 0.0
+    other_minutes: int = 0
+    before: float = 0.0
+
+    def add(self, mass: float, slug: bool, flowing: bool) -> None:
+        """One more minute, after which ``mass`` lies on the grains."""
+        caught, self.before = max(0.0, mass - self.before), mass
+        if slug:
+            self.slug_mass += caught
+            self.slug_minutes += flowing
+        else:
+            self.other_mass += caught
+            self.other_minutes += flowing
+
+    def slug_share(self) -> float:
+        """Part of the catch that slugs brought on top of the usual, 0 to 1."""
+        if not self.other_minutes or not self.slug_minutes:
+            return 0.0
+        extra = self.slug_mass - self.other_mass / self.other_minutes * self.slug_minutes
+        return max(0.0, extra) / (self.slug_mass + self.other_mass)
 
 
 class SkidPlant:
@@ -67,13 +112,20 @@ class SkidPlant:
             raise InputFileError(f"no skid {skid_id!r} in the fleet; there are {known}")
         plant = scenario.story(skid_id).plant
         self.skid, self.view = skid, skid_view(skid)
-        self.train, self.normal = build_train(self.view, plant, seed)
-        self._feed = Feed(seed, skid_id, plant.temperature)
-        events = acting(scenario, skid_id, seed)
-        self._events = [a for a in events if a.fault.change is not None]
+        self.train, self.normal = build_train(skid, self.view, plant, seed)
+        self._feed = Feed(seed, skid_id, plant.temperature, plant.ambient)
+        self.events = acting(scenario, skid_id, seed)
+        self._changes = [(i, a) for i, a in enumerate(self.events) if a.fault.change is not None]
         self._minute = 0
-        self._wash: tuple[int, float, float] | None = None
+        self._slug_until = 0.0
+        beds = self.train.filters.beds if self.train.filters else {}
+        self._catches = {name: Catch(before=bed.loose.mass) for name, bed in beds.items()}
+        self._washing: dict[str, tuple[int, float, float, float]] = {}
         self.washes: list[Wash] = []
+        self.shown: dict[int, float] = {}  # event -> hour at which it first showed, where that depends on the plant
+        every = plant.lab_every
+        self._lab_minutes = None if every is None else max(1, round(every * MINUTES_PER_HOUR))
+        self.grabs: list[tuple[float, float]] = []  # (hour, oil mg/L) of laboratory samples
         self.columns = self.train.columns()
         self._last: list[float] | None = None
 
@@ -83,47 +135,76 @@ class SkidPlant:
         The first row is the last of the call before; at the very start it equals the second.
         """
         rows = np.empty((minutes + 1, len(self.columns)))
-        block = self._feed.take(minutes)
-        factors = np.column_stack(block).tolist()
-        for i, (inflow, setpoint, oil, solids, temperature, ambient) in enumerate(factors):
+        factors = np.column_stack(self._feed.take(minutes)).tolist()
+        normal, train = self.normal, self.train
+        found: list[list[float]] = []
+        for inflow, setpoint, oil, solids, temperature, ambient, ripple in factors:
             now = self._conditions()
-            normal = self.normal
             feed = FeedNow(
                 inflow=normal.inflow * inflow * now.inflow,
                 wanted=normal.wanted * setpoint * now.setpoint,
                 oil=normal.oil * oil * now.oil,
                 solids=normal.solids * solids * now.solids,
                 temperature=max(1.0, temperature + now.temperature),
-                ambient=ambient,
+                ambient=ambient + now.ambient,
+                ripple=ripple,
             )
             self._step(feed, now)
-            rows[i + 1] = self.train.readings()
+            found.append(train.readings())
+        rows[1:] = found
         rows[0] = rows[1] if self._last is None else self._last
-        self._last = rows[-1].tolist()
+        self._last = found[-1]
         return rows
 
     def _step(self, feed: FeedNow, now: Conditions) -> None:
-        train = self.train
-        dp, resistance = (train.filter.dp, train.filter.resistance) if train.filter else (0.0, 0.0)
-        train.step(feed, now)
-        if train.wash_started:
-            self._wash = (self._minute, dp, resistance)
+        bank = self.train.filters
+        before = {name: (bed.dp, bed.resistance) for name, bed in bank.beds.items()} if bank else {}
+        self.train.step(feed, now)
+        if bank:
+            self._follow(now, before)
         self._minute += 1
-        if train.wash_ended and train.filter and self._wash:
-            start, before, loaded = self._wash
-            self.washes.append(
-                Wash(start, self._minute, before, loaded, train.filter.resistance, train.filter.washed_oil)
-            )
-            self._wash = None
-            train.wash_ended = False
+        if self._lab_minutes and self._minute % self._lab_minutes == 0 and self.train.outlet.flow > 0.0:
+            self.grabs.append((self._minute / MINUTES_PER_HOUR, sum(self.train.outlet.oil)))
+        for i, active in self._changes:
+            if i not in self.shown and active.fault.shows is not None:
+                hour = self._minute / MINUTES_PER_HOUR
+                if active.strength(hour) > 0.0 and active.fault.shows(self.train, active.unit or ""):
+                    self.shown[i] = hour
+
+    def _follow(self, now: Conditions, before: dict[str, tuple[float, float]]) -> None:
+        """Book what the beds caught and how they were washed."""
+        bank = self.train.filters
+        assert bank is not None
+        hour = self._minute / MINUTES_PER_HOUR
+        if now.oil >= SLUG_OIL:
+            self._slug_until = hour + SLUG_HOURS
+        for name in bank.started:
+            self._washing[name] = (self._minute, *before[name], self._catches[name].slug_share())
+            self._catches[name] = Catch()
+        for name, bed in bank.beds.items():
+            self._catches[name].add(bed.loose.mass, hour < self._slug_until, bed.flow > 0.0)
+        for name in bank.ended:
+            start, dp, loaded, slug = self._washing.pop(name)
+            bed = bank.beds[name]
+            self.washes.append(Wash(name, start, self._minute + 1, dp, loaded, bed.resistance, bed.washed_oil, slug))
+
+    def slug_share(self, unit: str) -> float:
+        """Part of the present deposit of a bed that slugs brought."""
+        return self._catches[unit].slug_share()
 
     def _conditions(self) -> Conditions:
-        now = Conditions()
         hour = self._minute / MINUTES_PER_HOUR
-        for active in self._events:
+        now = QUIET
+        for _, active in self._changes:
             strong = active.strength(hour)
-            if strong > 0.0 and active.fault.change is not None:
-                active.fault.change(now, strong, active.event.hours)
+            if strong <= 0.0 or active.fault.change is None:
+                continue
+            if now is QUIET:
+                now = Conditions()
+            struck = now
+            if active.fault.local and active.unit is not None:
+                struck = now.units.setdefault(active.unit, Conditions())
+            active.fault.change(struck, strong, active.event.hours)
         return now
 
 

@@ -17,7 +17,9 @@ from skidhand.model.samples import TIMESTAMP
 
 _FIELDS: list[pa.Field[Any]] = [
     pa.field("skid", pa.string(), nullable=False),
-    pa.field("quantity", pa.string(), nullable=False),  # <unit type>.<role>
+    pa.field(
+        "quantity", pa.string(), nullable=False
+    ),  # <unit id>.<role>; the type stands for a unit that the fleet file does not name
     pa.field("time", TIMESTAMP, nullable=False),
     pa.field("value", pa.float64(), nullable=False),  # in the unit that the unit type declares for the role
 ]
@@ -34,8 +36,8 @@ def states_of(
     """
     total = whole_minutes(scenario.file.hours if hours is None else hours)
     number = scenario.file.seed if seed is None else seed
-    for skid in scenario.fleet.skids[:skids]:
-        plant = SkidPlant(scenario, skid.id, number)
+    for skid in scenario.chosen(skids):
+        plant = SkidPlant(scenario, skid, number)
         for begin in range(0, total, BLOCK_MINUTES):
             count = min(BLOCK_MINUTES, total - begin)
             yield _table(plant, scenario, begin, count)

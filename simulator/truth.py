@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 
 from pydantic import ValidationError
 
 from simulator.scenario import Scenario
-from simulator.skid_plant import Acting, SkidPlant, Wash, acting, whole_minutes
+from simulator.skid_plant import Acting, SkidPlant, Wash, whole_minutes
 from skidhand.errors import InputFileError
 from skidhand.model.kinds import cause_class
 from skidhand.model.truth import Backwash, Truth, TruthEvent
 
 RUN_VISIBLE_HOURS = 2.0  # a run's slope stands out of the noise by then (common practice, no source)
 RUN_VISIBLE_RESISTANCE = 2.0  # a run that ends below this was washed for another reason
+SLUG_SHARE = 0.2  # of a run's deposit, from which the slug shortened it by a fifth
 WEAK_WASH = 1.10  # clean resistance after a wash that an engineer would notice
 RETURN_HOURS = 6.0  # until the return sump is empty and the tank has passed what came
 SUMP_HOURS = 2.5  # most of which it takes the sump to give its wash water back
@@ -35,7 +36,7 @@ def truth_of(
     """
     span = scenario.file.hours if hours is None else hours
     number = scenario.file.seed if seed is None else seed
-    chosen = [skid.id for skid in scenario.fleet.skids][:skids]
+    chosen = scenario.chosen(skids)
 
     def at(hour: float) -> datetime:
         return scenario.start + timedelta(hours=hour)
@@ -45,7 +46,7 @@ def truth_of(
     for skid_id in chosen:
         plant = lived(scenario, skid_id, number, span)
         washes += _washes(plant, at)
-        events += [e for a in acting(scenario, skid_id, number) if (e := _event(a, plant, at)) is not None]
+        events += [e for i in range(len(plant.events)) for e in _events(i, plant, at)]
         events += _runs(plant, at)
         events += _returns(plant, at)
     known = [_cut(e, at(span)) for e in events if (e.knowable or e.onset) < at(span)]
@@ -84,40 +85,62 @@ def lived(scenario: Scenario, skid_id: str, seed: int, hours: float) -> SkidPlan
     return plant
 
 
-def _unit(plant: SkidPlant, unit_type: str | None) -> str | None:
-    return next((unit.id for unit in plant.view.units if unit.type.name == unit_type), None)
-
-
-def _event(active: Acting, plant: SkidPlant, at: Times) -> TruthEvent | None:
-    """The event as a finding should date it, or None if it never left a trace."""
+def _events(number: int, plant: SkidPlant, at: Times) -> Iterator[TruthEvent]:
+    """An event as a finding should date it, and what else it would be right to find; nothing without a trace."""
+    active = plant.events[number]
     event, fault = active.event, active.fault
-    onset = _onset(active, plant)
+    onset = _onset(number, plant)
     if onset is None:
-        return None
+        return
     visible = max(onset, event.at + fault.visible_share * event.hours) + fault.visible_minutes / 60.0
     late = max(visible, event.at + fault.late_share * event.hours + fault.late_minutes / 60.0)
+    if fault.shows is not None:
+        late = max(late, onset + fault.late_minutes / 60.0)
     speaks = fault.kind is not None
-    return TruthEvent(
+    main = TruthEvent(
         id=f"{plant.skid.id}/{event.event}/{event.at:g}",
         event=event.event,
         skid=plant.skid.id,
-        unit=_unit(plant, fault.unit_type),
+        unit=_told_on(active, plant),
         tag=event.tag,
         kind=fault.kind,
         cause=fault.cause,
         cause_class=cause_class(fault.kind, fault.cause) if fault.kind else None,
         lookalike=fault.lookalike,
+        required=fault.required,
         severity=event.severity,
         onset=at(onset),
         knowable=at(visible) if speaks else None,
         too_late=at(late) if speaks else None,
         ended=at(event.at + event.hours + max(fault.aftermath_hours, fault.rise_hours)),
     )
+    yield main
+    for kind, cause in fault.also:
+        yield main.model_copy(
+            update={
+                "id": f"{main.id}/{kind}",
+                "unit": None,
+                "kind": kind,
+                "cause": cause,
+                "cause_class": cause_class(kind, cause),
+                "required": False,
+                "too_late": None,
+            }
+        )
 
 
-def _onset(active: Acting, plant: SkidPlant) -> float | None:
+def _told_on(active: Acting, plant: SkidPlant) -> str | None:
+    if active.fault.told_on is None:
+        return active.unit
+    return next((unit.id for unit in plant.view.of_type(active.fault.told_on)), None)
+
+
+def _onset(number: int, plant: SkidPlant) -> float | None:
     """Hour at which it first changed anything: the first stair, the first weak wash, or its beginning."""
+    active = plant.events[number]
     event, fault = active.event, active.fault
+    if fault.shows is not None:
+        return plant.shown.get(number)
     if fault.shape == "stairs":
         return event.at + active.stairs[0] * event.hours
     if fault.name != "incomplete-backwash":
@@ -125,7 +148,9 @@ def _onset(active: Acting, plant: SkidPlant) -> float | None:
     weak = [
         wash.end / 60.0
         for wash in plant.washes
-        if event.at <= wash.start / 60.0 < event.at + event.hours and wash.resistance_after >= WEAK_WASH
+        if wash.unit == active.unit
+        and event.at <= wash.start / 60.0 < event.at + event.hours
+        and wash.resistance_after >= WEAK_WASH
     ]
     return weak[0] if weak else None
 
@@ -138,13 +163,10 @@ def _cut(event: TruthEvent, end: datetime) -> TruthEvent:
 
 
 def _washes(plant: SkidPlant, at: Times) -> list[Backwash]:
-    unit = _unit(plant, "media_filter")
-    if unit is None:
-        return []
     return [
         Backwash(
             skid=plant.skid.id,
-            unit=unit,
+            unit=wash.unit,
             by=plant.skid.backwash_by,
             start=at(wash.start / 60.0),
             end=at(wash.end / 60.0),
@@ -156,32 +178,37 @@ def _washes(plant: SkidPlant, at: Times) -> list[Backwash]:
     ]
 
 
-def _runs(plant: SkidPlant, at: Times) -> list[TruthEvent]:
+def _runs(plant: SkidPlant, at: Times) -> Iterator[TruthEvent]:
     """Every filter run that fouled its way to a wash; fouling is the plant's own doing, no story needs it."""
-    found = []
-    begin = 0
-    for wash in plant.washes:
-        if wash.resistance_before >= RUN_VISIBLE_RESISTANCE:
-            found.append(_run(plant, begin, wash, at))
-        begin = wash.end
-    bed = plant.train.filter
-    if bed and bed.resistance >= RUN_VISIBLE_RESISTANCE:
-        found.append(_run(plant, begin, None, at))
-    return found
+    beds = plant.train.filters.beds if plant.train.filters else {}
+    for name, bed in beds.items():
+        begin = 0
+        for wash in plant.washes:
+            if wash.unit == name:
+                if wash.resistance_before >= RUN_VISIBLE_RESISTANCE:
+                    yield _run(plant, name, begin, wash, wash.slug_share, at)
+                begin = wash.end
+        if bed.resistance >= RUN_VISIBLE_RESISTANCE:
+            yield _run(plant, name, begin, None, plant.slug_share(name), at)
 
 
-def _run(plant: SkidPlant, begin: int, wash: Wash | None, at: Times) -> TruthEvent:
-    """A run from minute ``begin`` to its ``wash``, or one that still goes on and that nobody need have called."""
+def _run(plant: SkidPlant, unit: str, begin: int, wash: Wash | None, slug: float, at: Times) -> TruthEvent:
+    """A run from minute ``begin`` to its ``wash``, or one that still goes on and that nobody need have called.
+
+    What the bed holds decides the cause: a slug's, if slugs brought a good part of it on top of the usual.
+    """
     onset = begin / 60.0
     visible = onset + RUN_VISIBLE_HOURS
+    several = len(plant.view.of_type("media_filter")) > 1
+    cause = "oil-slug" if slug >= SLUG_SHARE else "fouling"
     return TruthEvent(
-        id=f"{plant.skid.id}/filter-run/{onset:.2f}",
+        id=f"{plant.skid.id}/filter-run/{onset:.2f}" + (f"/{unit}" if several else ""),
         event="filter-run",
         skid=plant.skid.id,
-        unit=_unit(plant, "media_filter"),
+        unit=unit,
         kind="dp-rise",
-        cause="fouling",
-        cause_class=cause_class("dp-rise", "fouling"),
+        cause=cause,
+        cause_class=cause_class("dp-rise", cause),
         required=wash is not None,
         onset=at(onset),
         knowable=at(visible if wash is None else min(visible, wash.start / 60.0)),
@@ -200,7 +227,7 @@ def _returns(plant: SkidPlant, at: Times) -> list[TruthEvent]:
             id=f"{plant.skid.id}/wash-return/{wash.start / 60.0:.2f}",
             event="wash-return",
             skid=plant.skid.id,
-            unit=_unit(plant, "weir_tank"),
+            unit=plant.train.ids.get("weir_tank"),
             kind="oil-carry-over",
             cause="own-return",
             cause_class=cause_class("oil-carry-over", "own-return"),

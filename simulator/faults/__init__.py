@@ -1,6 +1,17 @@
 """Faults and look-alikes by name: importing this package registers them all in FAULTS."""
 
-from simulator.faults import carrier, cyclone, filter_bed, instrument, operation, strainer, tank
+from simulator.faults import (
+    carrier,
+    cyclone,
+    filter_bed,
+    further,
+    instrument,
+    operation,
+    pump,
+    stops,
+    strainer,
+    tank,
+)
 from simulator.faults.base import FAULTS, Fault, strength
 
 __all__ = [
@@ -9,8 +20,11 @@ __all__ = [
     "carrier",
     "cyclone",
     "filter_bed",
+    "further",
     "instrument",
     "operation",
+    "pump",
+    "stops",
     "strainer",
     "strength",
     "tank",

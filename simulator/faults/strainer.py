@@ -1,6 +1,6 @@
 """What blinds a strainer."""
 
-from simulator.faults.base import Fault, register
+from simulator.faults.base import Fault, register, switches
 from simulator.plant.conditions import Conditions
 
 BLOCKED_AT_END = 0.45  # share of area: the drop is then 3.3 times clean
@@ -9,11 +9,6 @@ NORMAL_BLOCKING = 0.001  # share of area an hour that a healthy strainer loses
 
 def _debris(now: Conditions, strength: float, hours: float) -> None:
     now.coarse_solids += strength * BLOCKED_AT_END / (NORMAL_BLOCKING * hours)
-
-
-def _clean(now: Conditions, strength: float, hours: float) -> None:
-    del hours
-    now.strainer_cleaned = now.strainer_cleaned or strength > 0.0
 
 
 STRAINER_BLINDING = register(
@@ -36,6 +31,6 @@ STRAINER_CLEANED = register(
         strikes="plant",
         unit_type="strainer",
         lookalike=True,
-        change=_clean,
+        change=switches("strainer_cleaned"),
     )
 )

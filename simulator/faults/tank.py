@@ -1,14 +1,6 @@
-"""What the pad can do to a weir tank."""
+"""What can happen to a weir tank."""
 
-from simulator.faults.base import Fault, register
-from simulator.plant.conditions import Conditions
-
-
-def _slug(now: Conditions, strength: float, hours: float) -> None:
-    del hours
-    now.inflow *= 1.0 + 0.6 * strength
-    now.oil *= 1.0 + 3.0 * strength
-
+from simulator.faults.base import Fault, adds, cuts, raises, register, switches, together
 
 OIL_SLUG = register(
     Fault(
@@ -18,10 +10,66 @@ OIL_SLUG = register(
         unit_type="weir_tank",
         kind="oil-carry-over",
         cause="slug",
-        change=_slug,
+        change=together(raises("inflow", 0.6), raises("oil", 3.0)),
         visible_minutes=20.0,
         late_share=0.0,
         late_minutes=90.0,
         aftermath_hours=2.5,
+    )
+)
+
+TANK_OVERLOAD = register(
+    Fault(
+        name="tank-overload",
+        about="60 % more water for hours, no oilier: the tank is too small for it and carries oil over",
+        strikes="plant",
+        unit_type="weir_tank",
+        kind="oil-carry-over",
+        cause="overload",
+        rise_hours=0.1,
+        change=together(raises("inflow", 0.6), raises("setpoint", 0.6)),
+        visible_minutes=30.0,
+        aftermath_hours=2.0,
+    )
+)
+
+EMULSION_PAD = register(
+    Fault(
+        name="emulsion-pad",
+        about="the oil comes emulsified: a rag layer grows 15 cm a day, the interface is ragged, oil gets through",
+        strikes="plant",
+        unit_type="weir_tank",
+        kind="rag-layer",
+        cause="emulsion",
+        also=(("oil-carry-over", "emulsion"),),
+        rise_hours=3.0,
+        change=adds("emulsion", 1.0, most=1.0),
+        visible_minutes=240.0,
+        aftermath_hours=12.0,
+    )
+)
+
+STUCK_SKIM = register(
+    Fault(
+        name="stuck-skim",
+        about="the skim's valve says open and nothing runs off: the oil pad grows",
+        strikes="plant",
+        unit_type="weir_tank",
+        kind="oil-layer-high",
+        cause="stuck-skim",
+        change=switches("skim_open", 0.0),
+        visible_share=0.5,
+    )
+)
+
+SLUDGE_BUILD_UP = register(
+    Fault(
+        name="sludge-build-up",
+        about="sand comes back with the water and no sludge is drawn: it takes the tank's quiet depth",
+        strikes="plant",
+        unit_type="weir_tank",
+        kind="sludge-build-up",
+        change=together(adds("sand", 600.0), cuts("sludge_draw", 1.0)),
+        visible_share=0.5,
     )
 )

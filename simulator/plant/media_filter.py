@@ -3,26 +3,29 @@
 Clean bed ΔP/L = 150 µ(1−ε)²v/(ε³d²) + 1.75 ρ(1−ε)v²/(ε³d) (Ergun 1952). Deposit multiplies it by a
 blocking law at constant flow (Hermia 1982, from memory). A wash carries the loose deposit out; a weak
 wash leaves a share of it bound to the grains, and each good wash takes most of the bound part again.
+A crack passes its share of the water untreated and without drop; a bed that has lost depth passes the
+power (1 − loss) of what the whole bed would, as first-order capture along the depth gives.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import ClassVar, Literal
 
-import numpy as np
-
 from simulator.plant.conditions import Conditions
-from simulator.plant.water import DIAMETERS, Floats, total
+from simulator.plant.ledger import Stock
+from simulator.plant.water import COALESCED, NO_DROPS, Drops, Stream
 
 Law = Literal["complete", "standard", "intermediate", "cake"]
 
-CAPTURE = np.array([0.35, 0.55, 0.8, 0.93, 0.98, 1.0])  # share of each droplet class (common practice)
-PASSED = 1.0 - CAPTURE
+CAPTURE = (0.35, 0.55, 0.8, 0.93, 0.98, 1.0)  # share of each droplet class (common practice)
 SOLIDS_CAPTURE = 0.9
+SATURATED = 0.85  # share of its capture that a bed full of oil has lost (common practice, no source)
 BOUND_FREED = 0.6  # share of bound deposit that a good wash frees (common practice, no source)
 GOOD_WASH = 0.99
+SHED = 0.5  # share of the deposit's solids that a broken underdrain lets go in an hour
+BROKEN = 0.4  # share of the flow that a broken underdrain lets by
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,26 +56,30 @@ class MediaFilter:
     grain: float = 0.5e-3
     voids: float = 0.40
     law: Law = "cake"
+    automatic: bool = False
     nozzle_dp: float = 2.0  # kPa of underdrain and nozzles at design flow
     outlet_pressure: float = 70.0
     wash_rate: float = 29.3  # m/h (12 gpm/ft²)
     wash_minutes: int = 10
     loose: Deposit = Deposit()
     bound: Deposit = Deposit()
+    saturation: float = 0.0  # share of the bed's room for oil that is taken
     washing: int = 0  # minutes of wash still to go
     leaving: Deposit = Deposit()  # with each minute's wash water
+    to_leave: int = 0  # minutes for which it still leaves
     wash_flow: float = 0.0  # m³/h in the present step
     flow: float = 0.0
     dp: float = 0.0
     temperature: float = 25.0
-    oil_out: Floats = field(default_factory=lambda: np.zeros(len(DIAMETERS)))
+    oil_out: Drops = NO_DROPS
     solids_out: float = 0.0
     total: float = 0.0
     wash_total: float = 0.0
+    local: bool = False  # the controller has been left in local
 
-    ROLES: ClassVar = (
+    ROLES: ClassVar[tuple[str, ...]] = (
         "flow", "dp", "inlet_pressure", "outlet_pressure", "temperature", "outlet_oil", "outlet_turbidity",
-        "backwash", "backwash_flow", "backwash_total",
+        "backwash", "backwash_mode", "backwash_flow", "backwash_total",
     )  # fmt: skip
 
     @property
@@ -80,47 +87,73 @@ class MediaFilter:
         """R: pressure drop of the bed over that of the clean bed."""
         return blocking(self.law, (self.loose.mass + self.bound.mass) / self.capacity)
 
-    def pressure_drop(self, flow: float, density: float, viscosity: float) -> float:
-        """kPa at ``flow`` m³/h with the present deposit."""
-        bed = ergun(flow / self.area, density, viscosity, self.voids, self.grain, self.depth)
-        return self.resistance * bed + self.nozzle_dp * density / 1000.0 * (flow / self.design_flow) ** 2
+    def coefficients(self, density: float, viscosity: float, now: Conditions) -> tuple[float, float]:
+        """(a, b): the drop is a·q + b·q² kPa at q m³/h with the present deposit."""
+        whole = (1.0 - now.cracks) / self.area
+        depth = self.depth * (1.0 - now.media_lost)
+        linear, square = ergun_terms(density, viscosity, self.voids, self.grain, depth)
+        resistance = self.resistance
+        nozzles = self.nozzle_dp * (1.0 - 0.9 * now.underdrain_open) * density / 1000.0 / self.design_flow**2
+        loss = 1.0 - 0.5 * now.underdrain_open
+        return resistance * linear * whole * loss, resistance * square * whole**2 * loss + nozzles
 
     def start_wash(self, now: Conditions) -> None:
         """Begin a backwash of ``wash_minutes``; what it will take out is settled here."""
-        self.washing = self.wash_minutes
+        self.washing = self.to_leave = self.wash_minutes
         strength = GOOD_WASH * now.wash_strength
         freed = BOUND_FREED if now.wash_strength >= 1.0 else 0.0
         taken = Deposit().plus(self.loose, strength).plus(self.bound, freed)
         self.bound = Deposit().plus(self.bound, 1.0 - freed).plus(self.loose, 1.0 - strength)
         self.loose = Deposit()
         self.leaving = Deposit().plus(taken, 1.0 / self.wash_minutes)
+        self.saturation *= 1.0 - now.wash_strength
 
-    def step(
-        self, dt: float, flow: float, oil: Floats, solids: float, density: float, mu: float, celsius: float
-    ) -> None:
-        """Filter ``flow`` m³/h (oil mg/L per class, solids mg/L) for ``dt`` hours; zero while washing."""
-        self.flow, self.temperature = flow, celsius
-        self.dp = self.pressure_drop(flow, density, mu)
+    def step(self, dt: float, feed: Stream, dp: float, celsius: float, now: Conditions) -> Stream:
+        """Filter the ``feed`` at the drop ``dp`` (kPa) for ``dt`` hours; gives the filtered water."""
+        flow = feed.flow
+        self.flow, self.temperature, self.dp, self.local = flow, celsius, dp, now.wash_blocked
         if flow > 0.0:
-            caught = Deposit(float(oil @ CAPTURE), solids * SOLIDS_CAPTURE)
-            self.loose = self.loose.plus(caught, flow * dt)
-            self.oil_out = oil * PASSED
-            self.solids_out = solids * (1.0 - SOLIDS_CAPTURE)
+            self.saturation = min(1.0, self.saturation + now.saturating * dt)
+            by = min(1.0, now.cracks + BROKEN * now.underdrain_open)
+            held = (1.0 - SATURATED * self.saturation) * (1.0 - by)
+            depth = 1.0 - now.media_lost
+            share = CAPTURE if depth == 1.0 else tuple(1.0 - (1.0 - c) ** depth for c in CAPTURE)
+            caught = [c * s * held for c, s in zip(feed.oil, share, strict=True)]
+            solids = feed.solids * (1.0 - (1.0 - SOLIDS_CAPTURE) ** depth) * (1.0 - by)
+            shed = now.underdrain_open * SHED * self.loose.solids
+            self.loose = Deposit(
+                self.loose.oil + sum(caught) * flow * dt, self.loose.solids + (solids * flow - shed) * dt
+            )
+            self.oil_out = [c - taken for c, taken in zip(feed.oil, caught, strict=True)]
+            self.solids_out = feed.solids - solids + shed / flow
         self.total += flow * dt
+        return Stream(flow, self.oil_out, self.solids_out, feed.salt)
 
-    def wash_step(self) -> float:
-        """Wash for one minute, if a wash is on; gives the oil that leaves with the wash water, g."""
+    def wash_step(self, dt: float, water: Stream, now: Conditions) -> Stream:
+        """Wash for one step with the given ``water``, if a wash is on; gives the wash water that leaves."""
         if self.washing == 0:
             self.wash_flow = 0.0
-            return 0.0
-        self.washing -= 1
+            return Stream()
+        if self.washing > 1 or not now.wash_endless:
+            self.washing -= 1
         self.wash_flow = self.wash_rate * self.area
-        self.wash_total += self.wash_flow / 60.0
-        return self.leaving.oil
+        volume = self.wash_flow * dt
+        self.wash_total += volume
+        if self.to_leave == 0:
+            return water.part(self.wash_flow)
+        self.to_leave -= 1
+        oil = self.leaving.oil / volume
+        return Stream(
+            self.wash_flow,
+            [w + oil * share for w, share in zip(water.oil, COALESCED, strict=True)],
+            water.solids + self.leaving.solids / volume,
+            water.salt,
+        )
 
-    def held_oil(self) -> float:
-        """Oil on the grains and in wash water still to leave, g."""
-        return self.loose.oil + self.bound.oil + self.leaving.oil * self.washing
+    def held(self) -> Stock:
+        """What lies on the grains, and what is still to leave with wash water."""
+        still = Deposit().plus(self.loose).plus(self.bound).plus(self.leaving, self.to_leave)
+        return Stock(oil=still.oil, solids=still.solids)
 
     @property
     def washed_oil(self) -> float:
@@ -130,12 +163,7 @@ class MediaFilter:
     @property
     def outlet_oil(self) -> float:
         """Oil in the filtered water, mg/L."""
-        return total(self.oil_out)
-
-    @property
-    def turbidity(self) -> float:
-        """NTU of the filtered water; it follows both solids and oil (common practice, no source)."""
-        return 0.8 * self.solids_out + 0.3 * self.outlet_oil
+        return sum(self.oil_out)
 
     @property
     def back_pressure(self) -> float:
@@ -143,23 +171,34 @@ class MediaFilter:
         return self.outlet_pressure * min(1.0, 5.0 * self.flow / self.design_flow)
 
     def readings(self) -> tuple[float, ...]:
-        """Values in the order of ROLES: m³/h, kPa ×3, °C, mg/L, NTU, 0/1, m³/h, m³."""
-        outlet = self.back_pressure
+        """Values in the order of ROLES: m³/h, kPa ×3, °C, mg/L, NTU, 0/1, 0/1, m³/h, m³."""
+        outlet, oil = self.back_pressure, sum(self.oil_out)
         return (
-            self.flow, self.dp, outlet + self.dp, outlet, self.temperature, self.outlet_oil, self.turbidity,
-            1.0 if self.wash_flow > 0.0 else 0.0, self.wash_flow, self.wash_total,
+            self.flow, self.dp, outlet + self.dp, outlet, self.temperature, oil,
+            turbidity(self.solids_out, oil), 1.0 if self.wash_flow > 0.0 else 0.0,
+            1.0 if self.automatic and not self.local else 0.0, self.wash_flow, self.wash_total,
         )  # fmt: skip
 
 
-def ergun(velocity: float, density: float, viscosity: float, voids: float, grain: float, depth: float) -> float:
-    """Clean bed pressure drop, kPa (Ergun 1952).
+def turbidity(solids: float, oil: float) -> float:
+    """NTU; it follows both solids and oil, mg/L (common practice, no source)."""
+    return 0.8 * solids + 0.3 * oil
 
-    ``velocity`` m/h over the empty vessel, ``density`` kg/m³, ``viscosity`` mPa·s, ``grain`` and ``depth`` m.
+
+def ergun_terms(density: float, viscosity: float, voids: float, grain: float, depth: float) -> tuple[float, float]:
+    """(linear, square): a clean bed's drop is linear·v + square·v² kPa at v m/h (Ergun 1952).
+
+    ``density`` kg/m³, ``viscosity`` mPa·s, ``grain`` and ``depth`` m.
     """
-    v = velocity / 3600.0
-    laminar = 150.0 * viscosity * 1e-3 * (1.0 - voids) ** 2 * v / (voids**3 * grain**2)
-    turbulent = 1.75 * density * (1.0 - voids) * v**2 / (voids**3 * grain)
-    return (laminar + turbulent) * depth / 1000.0
+    laminar = 150.0 * viscosity * 1e-3 * (1.0 - voids) ** 2 / (voids**3 * grain**2)
+    turbulent = 1.75 * density * (1.0 - voids) / (voids**3 * grain)
+    return laminar * depth / 3.6e6, turbulent * depth / (3600.0**2 * 1000.0)
+
+
+def ergun(velocity: float, density: float, viscosity: float, voids: float, grain: float, depth: float) -> float:
+    """Clean bed pressure drop, kPa, at ``velocity`` m/h over the empty vessel."""
+    linear, square = ergun_terms(density, viscosity, voids, grain, depth)
+    return linear * velocity + square * velocity**2
 
 
 def blocking(law: Law, x: float) -> float:

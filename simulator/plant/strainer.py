@@ -22,15 +22,19 @@ class Strainer:
     clean_dp: float = 15.0
     outlet_pressure: float = 60.0
     blocking: float = 0.001
+    cleaned_at: float | None = None  # kPa at design flow at which a person cleans it
     blocked: float = 0.0
+    cleanings: int = 0
     flow: float = 0.0
     dp: float = 0.0
 
-    ROLES: ClassVar = ("flow", "dp", "inlet_pressure", "outlet_pressure")
+    ROLES: ClassVar[tuple[str, ...]] = ("flow", "dp", "inlet_pressure", "outlet_pressure")
 
     def step(self, dt: float, flow: float, density: float, now: Conditions) -> None:
         """Pass ``flow`` m³/h for ``dt`` hours."""
-        if now.strainer_cleaned:
+        dirty = self.cleaned_at is not None and self.clean_dp / (1.0 - self.blocked) ** 2 > self.cleaned_at
+        if now.strainer_cleaned or dirty:
+            self.cleanings += self.blocked > 0.0
             self.blocked = 0.0
         ratio = flow / self.design_flow
         self.blocked = min(MOST_BLOCKED, self.blocked + self.blocking * now.coarse_solids * ratio * dt)

@@ -1,40 +1,59 @@
 """The train: units joined by pipes, stepped a minute at a time.
 
-pad ─▶ strainer ─▶ weir tank ─▶ feed pump ─▶ hydrocyclone ─▶ media filter ─▶ treated water
-                       ▲                          │ reject         │ wash
-                       └──────────────────────────┴── return sump ◀┘
+pad ─▶ strainer ─▶ weir tank ─▶ feed pump ─▶ hydrocyclone ─▶ flotation ─▶ media filters ─▶ reverse osmosis ─┐
+                     ▲    │ sludge               │ reject       │ float     │ wash       concentrate out ◀──┤
+                     │    ▼                      ▼              ▼           ▼                               ▼
+                     │   press ─ filtrate ──▶ return sump ◀─────┴───────────┘            treated-water tank ─▶ outlet
+                     └────────────────────────────┘
 
-A unit that a skid lacks is left out. Reject and wash water fall into a return sump that is pumped back
-to the tank, so that a wash does not flood it. Water and oil balance to rounding.
+A unit that a skid lacks is left out. What comes back falls into a return sump that is pumped to the tank,
+so that a wash does not flood it. Water, oil, solids and salt balance to rounding.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import ClassVar, Protocol
 
+from simulator.plant.buffer_tank import BufferTank, OilTank
+from simulator.plant.chemical import Chemical
 from simulator.plant.conditions import Conditions
 from simulator.plant.feed_pump import FeedPump
+from simulator.plant.filter_bank import FilterBank
+from simulator.plant.filter_press import FilterPress
+from simulator.plant.flotation import PH_DOSED, Flotation
 from simulator.plant.hydrocyclone import Hydrocyclone
-from simulator.plant.media_filter import MediaFilter
+from simulator.plant.ledger import Stock
+from simulator.plant.outlet import Outlet
+from simulator.plant.reverse_osmosis import ReverseOsmosis
+from simulator.plant.services import Services
 from simulator.plant.strainer import Strainer
-from simulator.plant.washing import WashControl
-from simulator.plant.water import COALESCED, Brine, Floats, total
-from simulator.plant.weir_tank import WeirTank
+from simulator.plant.sump import Sump
+from simulator.plant.water import Brine, Drops, Stream, sheared
+from simulator.plant.weir_tank import RIPPLE, WeirTank
 from skidhand.brine import GRAVITY
 
 DT = 1.0 / 60.0  # h
-UNITS = ("strainer", "weir_tank", "feed_pump", "hydrocyclone", "media_filter")
-OUTLET_ROLES = ("flow", "total", "oil", "turbidity", "density")
-SKID_ROLES = ("running", "ambient_temperature")
-LOW_LEVEL = 0.35  # m: the skid's own trip stops the pump below it
-SUMP_PUMP = 0.12  # most that the sump gives back, as a share of design flow (common practice, no source)
+LOW_LEVEL, ENOUGH = 0.35, 0.6  # m: the skid's own trip stops the pump below the one and lets it go above the other
 TRIM = 0.5  # relative change of flow per relative change of level
 VALVE_LOSS = 20.0  # kPa: least drop of the valve that holds the cyclone's outlet pressure
+PAD_HEAD = 30.0  # kPa at the pump where there is no tank
+PH_GAIN = 1.5  # of the caustic's controller, normal doses a pH unit
+MOST_ASKED = 2.5
+
+
+class Readable(Protocol):
+    """What every unit shows to its instruments."""
+
+    ROLES: ClassVar[tuple[str, ...]]
+
+    def readings(self) -> tuple[float, ...]:
+        """Values in the order of ROLES."""
 
 
 @dataclass(slots=True)
 class FeedNow:
-    """One minute of feed in absolute terms: m³/h, m³/h asked of the pump, mg/L, mg/L, °C, °C."""
+    """One minute of feed in absolute terms: m³/h, m³/h asked of the pump, mg/L, mg/L, °C, °C; ``ripple`` ~ N(0, 1)."""
 
     inflow: float
     wanted: float
@@ -42,183 +61,233 @@ class FeedNow:
     solids: float
     temperature: float
     ambient: float
-
-
-@dataclass
-class Ledger:
-    """What crossed the fence so far: water m³, oil g."""
-
-    water_in: float = 0.0
-    water_out: float = 0.0
-    oil_in: float = 0.0
-    oil_out: float = 0.0
+    ripple: float = 0.0
 
 
 @dataclass
 class Train:
-    """One skid's units; ``droplets`` is the size mix of the oil in the feed, shares of each class."""
+    """One skid's units; ``droplets`` is the size mix of the oil in the feed, shares of each class.
+
+    ``ids`` gives the unit id of each type of which there is at most one.
+    """
 
     brine: Brine
-    droplets: Floats
+    droplets: Drops
     pump: FeedPump
+    sump: Sump
+    ids: dict[str, str] = field(default_factory=dict)
     strainer: Strainer | None = None
     tank: WeirTank | None = None
     cyclone: Hydrocyclone | None = None
-    filter: MediaFilter | None = None
-    washing: WashControl | None = None
-    solids_passing: float = 0.6  # share of solids that does not settle in the tank
-    ledger: Ledger = field(default_factory=Ledger)
-    ambient: float = 20.0
-    running: float = 1.0
+    flotation: Flotation | None = None
+    chemicals: dict[str, Chemical] = field(default_factory=dict)
+    filters: FilterBank | None = None
+    membranes: ReverseOsmosis | None = None
+    store: BufferTank | None = None
+    oil_tank: OilTank | None = None
+    press: FilterPress | None = None
+    outlet: Outlet = field(default_factory=Outlet)
+    services: Services = field(default_factory=Services)
+    came: Stock = field(default_factory=Stock)
+    left: Stock = field(default_factory=Stock)
     density: float = 1000.0
-    treated_total: float = 0.0
-    wash_started: bool = False
-    wash_ended: bool = False
-    sump: float = 0.0  # m³ of water
-    sump_oil: float = 0.0  # g
+    viscosity: float = 1.0
+    celsius: float = 25.0
+    low: bool = False  # the low-level trip stands
+    doses: dict[str, float] = field(default_factory=dict)
 
     def step(self, feed: FeedNow, now: Conditions) -> None:
         """One minute."""
-        inflow = 0.0 if now.stopped else feed.inflow
-        self.running, self.ambient = (0.0 if now.stopped else 1.0), feed.ambient
-        celsius = feed.temperature if self.tank is None else self.tank.temperature
-        self.density, viscosity = self.brine.at(celsius)
+        on = not (now.stopped or now.tripped or self.low or now.power < 0.5 or (self.store and self.store.full))
+        shut_in = now.stopped or now.divert
+        salt = self.brine.salt if now.salt == 1.0 else self.brine.salt * now.salt
+        pad = Stream(0.0 if shut_in else feed.inflow, [feed.oil * d for d in self.droplets], feed.solids, salt)
+        self.celsius = feed.temperature if self.tank is None else self.tank.temperature
+        self.density, self.viscosity = self.brine.at(self.celsius, self.tank.salt if self.tank else salt)
         if self.strainer:
-            self.strainer.step(DT, inflow, self.density, now)
-        self._start_wash(now)
-        flow = self.pump.ramp(DT, self._wanted(feed, now))
-        oil = self._settle(inflow, feed, flow, viscosity)
-        reject, reject_oil, oil = self._spin(flow, oil, viscosity, now)
-        treated = flow - reject
-        wash, wash_oil = self._filter(treated, oil, feed.solids, viscosity, celsius)
-        self._press(viscosity, celsius)
-        self._collect((reject + wash) * DT, reject_oil * DT + wash_oil)
-        self._book(treated, wash, oil)
+            self.strainer.step(DT, pad.flow, self.density, now)
+        if self.filters:
+            self.filters.started = []
+            if on:
+                self.filters.start_washes(now)
+        flow = self.pump.ramp(DT, self._wanted(feed, on), now)
+        self.services.step(DT, on, flow > 0.0, feed.ambient, self.celsius, feed.ripple, now)
+        self._dose(flow, now)
+        water = self._settle(pad, feed, flow, now)
+        water = self._treat(water, feed.ripple, now)
+        self._press(now)
+        self._leave(water, now)
 
-    def held(self) -> tuple[float, float]:
-        """(water m³, oil g) inside the fence."""
-        water, oil = self.sump, self.sump_oil
-        if self.tank:
-            water, oil = water + self.tank.water, oil + self.tank.held_oil()
-        if self.filter:
-            oil += self.filter.held_oil()
-        return water, oil
+    def held(self) -> Stock:
+        """All that is inside the fence."""
+        stock = self.sump.stock
+        for unit in (self.tank, self.filters, self.store, self.oil_tank, self.press):
+            if unit is not None:
+                stock = stock.plus(unit.held())
+        return stock
 
     def columns(self) -> tuple[tuple[str, str], ...]:
-        """(unit type, role) of each of the :meth:`readings`."""
-        units = (self.strainer, self.tank, self.pump, self.cyclone, self.filter)
-        found = [
-            (name, role) for name, unit in zip(UNITS, units, strict=True) if unit is not None for role in unit.ROLES
-        ]
-        return (*found, *(("outlet", role) for role in OUTLET_ROLES), *(("skid", role) for role in SKID_ROLES))
+        """(unit id, role) of each of the :meth:`readings`; the type stands for the id of a unit without one."""
+        return tuple((name, role) for name, unit in self._units().items() for role in unit.ROLES)
 
     def readings(self) -> list[float]:
         """Values of the :meth:`columns`, each in the unit that the unit type declares for the role."""
         values: list[float] = []
-        for unit in (self.strainer, self.tank, self.pump, self.cyclone, self.filter):
-            if unit is not None:
-                values += unit.readings()
-        oil, turbidity = (self.filter.outlet_oil, self.filter.turbidity) if self.filter else (self._spun_oil(), 0.0)
-        flow = self.pump.flow - (self.cyclone.reject if self.cyclone else 0.0)
-        values += (flow, self.treated_total, oil, turbidity, self.density, self.running, self.ambient)
+        for unit in self._reading:
+            values += unit.readings()
         return values
 
-    def _spun_oil(self) -> float:
-        return total(self.cyclone.oil_out) if self.cyclone else 0.0
+    def __post_init__(self) -> None:
+        self._reading = list(self._units().values())
 
-    def _start_wash(self, now: Conditions) -> None:
-        self.wash_started = False
-        if self.filter and self.washing and not self.filter.washing and not now.stopped:
-            self.wash_started = self.washing.decide(self.filter.dp, now.wash)
-            if self.wash_started:
-                self.filter.start_wash(now)
+    def _units(self) -> dict[str, Readable]:
+        single: dict[str, Readable | None] = {
+            "strainer": self.strainer,
+            "weir_tank": self.tank,
+            "feed_pump": self.pump,
+            "hydrocyclone": self.cyclone,
+            "flotation": self.flotation,
+            "reverse_osmosis": self.membranes,
+            "treated-water": self.store,
+            "oil": self.oil_tank,
+            "filter_press": self.press,
+            "outlet": self.outlet,
+            "skid": self.services,
+        }
+        found = {self.ids.get(kind, kind): unit for kind, unit in single.items() if unit is not None}
+        return {**found, **self.chemicals, **(self.filters.beds if self.filters else {})}
 
-    def _wanted(self, feed: FeedNow, now: Conditions) -> float:
+    def _wanted(self, feed: FeedNow, on: bool) -> float:
         """Flow asked of the pump: the operator's set point, trimmed to keep the tank's level."""
-        if now.stopped or (self.filter and self.filter.washing):
+        if self.tank:
+            self.low = self.tank.level < (ENOUGH if self.low else LOW_LEVEL)
+        if not on or self.low or (self.filters and not self.filters.in_service()):
             return 0.0
         if self.tank is None:
             return feed.wanted
-        if self.tank.level < LOW_LEVEL:
-            return 0.0
         off = self.tank.level / self.tank.normal_level - 1.0
         return feed.wanted * (1.0 + min(0.25, max(-0.4, TRIM * off)))
 
-    def _settle(self, inflow: float, feed: FeedNow, flow: float, viscosity: float) -> Floats:
-        """Oil to the pump, mg/L per droplet class."""
+    def _dose(self, flow: float, now: Conditions) -> None:
+        """Caustic by pH where there is flotation, every other chemical by flow."""
+        for i, (name, chemical) in enumerate(self.chemicals.items()):
+            asked = 1.0
+            if self.flotation and i == 0:
+                asked = min(MOST_ASKED, max(0.0, 1.0 + PH_GAIN * (PH_DOSED - self.flotation.ph)))
+            self.doses[name] = chemical.step(DT, flow, asked, now.of(name))
+
+    def _emulsion(self, now: Conditions) -> float:
+        """An emulsion comes from the pad, from too little demulsifier or from far too much (common practice)."""
+        emulsion = now.emulsion
+        if self.pump.flow > 0.0:
+            for name in list(self.chemicals)[1 if self.flotation else 0 :]:
+                dose = self.doses[name]
+                emulsion += 0.5 * max(0.0, 0.95 - dose) + 0.3 * max(0.0, dose - 1.5)
+        return min(1.0, emulsion)
+
+    def _settle(self, pad: Stream, feed: FeedNow, flow: float, now: Conditions) -> Stream:
+        """Water to the pump."""
         if self.tank is None:
-            inflow = flow  # nothing to store it in: the pad gives what the pump takes
-        feed_oil = inflow * feed.oil * self.droplets
-        self.ledger.oil_in += total(feed_oil) * DT
-        self.ledger.water_in += inflow * DT
+            pad.flow = flow  # nothing to store it in: the pad gives what the pump takes
+            self.came.add(pad, DT)
+            return pad
+        self.came.add(pad, DT)
+        sand = pad.flow * now.sand
+        self.came.solids += sand * DT
+        emulsion = self._emulsion(now)
+        self.tank.ripple = feed.ripple * RIPPLE * emulsion
+        back = self.sump.give(DT)
+        out, over, sludge = self.tank.step(
+            DT, pad, back, sand, feed.temperature, flow, self.density, self.viscosity, emulsion, now
+        )
+        self.left.add(over, DT)
+        self._skimmed(now)
+        self._sludge(sludge, now)
+        return out
+
+    def _skimmed(self, now: Conditions) -> None:
         if self.tank is None:
-            return feed.oil * self.droplets
-        back, back_oil = self._pump_back()
-        self.tank.step(DT, inflow, feed_oil, back, back_oil, feed.temperature, flow, self.density, viscosity)
-        skimmed = self.tank.skim * self.tank.oil_density * 1000.0
-        self.ledger.oil_out += (skimmed + self.tank.lost_oil) * DT
-        self.ledger.water_out += self.tank.overflow * DT
-        return self.tank.outlet_oil.copy()
+            return
+        leaves = self.tank.skim
+        if self.oil_tank:
+            leaves = self.oil_tank.step(DT, self.tank.skim, self.celsius, now.of(self.ids.get("oil", "oil")))
+        self.left.oil += leaves * self.tank.oil_density * 1000.0 * DT
 
-    def _spin(self, flow: float, oil: Floats, viscosity: float, now: Conditions) -> tuple[float, float, Floats]:
-        """(reject m³/h, its oil g/h, oil to the filter mg/L per droplet class)."""
-        if self.cyclone is None:
-            return 0.0, 0.0, oil
-        running = min(1.0, flow / (0.15 * self.cyclone.design_flow))
-        behind = 0.0
-        if self.filter:
-            behind = self.filter.outlet_pressure + self.filter.dp + VALVE_LOSS
-        outlet = max(self.cyclone.outlet_pressure, behind) * running
-        self.cyclone.pressures(flow, outlet, self.density, now)
-        self.cyclone.separate(DT, oil, self.density, self.brine.oil_density, viscosity)
-        return self.cyclone.reject, total(self.cyclone.oil_reject), self.cyclone.oil_out
+    def _sludge(self, sludge: Stream, now: Conditions) -> None:
+        if self.press is None:
+            self.left.add(sludge, DT)
+            return
+        filtrate, cake = self.press.step(DT, sludge, now)
+        self.sump.collect(filtrate, DT)
+        if cake is not None:
+            self.left = self.left.plus(cake)
 
-    def _filter(self, flow: float, oil: Floats, solids: float, viscosity: float, celsius: float) -> tuple[float, float]:
-        """(wash water m³/h, oil in this minute's wash water g)."""
-        if self.filter is None:
-            return 0.0, 0.0
-        passing = solids * self.solids_passing
-        self.filter.step(DT, flow, oil, passing, self.density, viscosity, celsius)
-        before = self.filter.washing
-        wash_oil = self.filter.wash_step()
-        self.wash_ended = before == 1
-        return self.filter.wash_flow, wash_oil
+    def _treat(self, water: Stream, ripple: float, now: Conditions) -> Stream:
+        """Cyclone, flotation, filters and membranes; what they reject is sent where it goes."""
+        if self.cyclone:
+            if now.shear > 0.0:
+                water.oil = sheared(water.oil, now.shear)
+            self.cyclone.hunting = ripple
+            self.cyclone.pressures(water.flow, self._behind(water.flow, now), self.density, now)
+            oil_density = self.brine.oil_density
+            water, reject = self.cyclone.separate(DT, water, self.density, oil_density, self.viscosity, now)
+            self._collect(reject)
+        if self.flotation:
+            caustic = next(iter(self.doses.values()), 1.0)
+            water, froth = self.flotation.step(DT, water, caustic, now)
+            self._collect(froth)
+        if self.filters:
+            water = self.filters.step(DT, water, self.density, self.viscosity, self.celsius, now)
+        if self.membranes:
+            water, concentrate = self.membranes.step(water, self.density, self.celsius, now)
+            self.left.add(concentrate, DT)
+        return water
 
-    def _press(self, viscosity: float, celsius: float) -> None:
-        """Close the pump's pressures; without a tank the pad's own head of 30 kPa stands at its suction."""
-        suction = 30.0
+    def _behind(self, flow: float, now: Conditions) -> float:
+        """Pressure at the cyclone's water outlet: held by a valve, or what the filters behind need; 0 at no flow."""
+        assert self.cyclone is not None
+        outlet = self.cyclone.outlet_pressure + now.outlet_back_pressure * self.cyclone.design_dp
+        if self.filters and not self.flotation:
+            outlet = max(outlet, self.filters.outlet_pressure + self.filters.dp + VALVE_LOSS)
+        return outlet * min(1.0, flow / (0.15 * self.cyclone.design_flow))
+
+    def _press(self, now: Conditions) -> None:
+        """Close the pump's pressures."""
+        suction = PAD_HEAD
         if self.tank:
             suction = self.density * GRAVITY * self.tank.level / 1000.0 - 0.5
         if self.cyclone:
             discharge = self.cyclone.inlet
-        elif self.filter:
-            discharge = self.filter.dp + self.filter.back_pressure
+        elif self.filters and not self.flotation:
+            discharge = self.filters.dp + self.filters.back_pressure
         else:
             discharge = suction
-        self.pump.work(suction, max(discharge, suction), viscosity, celsius)
+        self.pump.work(suction, max(discharge, suction), self.viscosity, self.celsius, now)
 
-    def _pump_back(self) -> tuple[float, Floats]:
-        """What the sump gives to the tank: (m³/h, oil g/h per droplet class)."""
-        flow = min(self.sump / DT, SUMP_PUMP * self.pump.design_flow)
-        share = flow * DT / self.sump if self.sump > 0.0 else 0.0
-        oil = self.sump_oil * share
-        self.sump -= flow * DT
-        self.sump_oil -= oil
-        return flow, oil / DT * COALESCED
-
-    def _collect(self, water: float, oil: float) -> None:
-        """Reject and wash water, m³ and g, fall into the sump."""
+    def _collect(self, water: Stream) -> None:
+        """Reject, float and wash water fall into the sump, or leave where there is no tank to take them back."""
         if self.tank:
-            self.sump += water
-            self.sump_oil += oil
-        else:  # then they go to a tank outside the fence
-            self.ledger.water_out += water
-            self.ledger.oil_out += oil
+            self.sump.collect(water, DT)
+        else:
+            self.left.add(water, DT)
 
-    def _book(self, treated: float, wash: float, oil: Floats) -> None:
-        """Treated water leaves; wash water comes from outside, free of oil (common practice, no source)."""
-        self.treated_total += treated * DT
-        self.ledger.water_out += treated * DT
-        self.ledger.water_in += wash * DT
-        leaving = self.filter.outlet_oil if self.filter else total(oil)
-        self.ledger.oil_out += leaving * treated * DT
+    def _leave(self, water: Stream, now: Conditions) -> None:
+        """Wash with treated water, store the rest and let it go."""
+        wash = self.filters.wash_flow() if self.filters else 0.0
+        if self.store:
+            of = now.of(self.ids["treated-water"])
+            own = self.store.water(wash)
+            water, lost = self.store.step(DT, water, wash, self.density, self.celsius, of)
+            self.left.add(lost, DT)
+        else:  # it comes from the treated-water tank beyond the fence, clear (common practice, no source)
+            own = Stream(wash, salt=self.tank.salt if self.tank else self.brine.salt)
+            self.came.add(own, DT)
+        if self.filters:
+            self._collect(self.filters.wash(DT, own, now))
+        density = self.density if self.membranes is None else self.brine.at(self.celsius, water.salt)[0]
+        haze = self.flotation.haze if self.flotation and not self.membranes else 0.0
+        self.outlet.step(DT, water, density, self.celsius, haze, now.divert)
+        if now.divert and self.tank:
+            self.sump.collect(water, DT)
+        else:
+            self.left.add(water, DT)

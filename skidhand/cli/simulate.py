@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
 
@@ -29,12 +29,27 @@ def command(
     scenario: Annotated[
         str | None, typer.Argument(help="A scenario file, or the name of one that we bring (--list).")
     ] = None,
-    listed: Annotated[bool, typer.Option("--list", help="List the scenarios that we bring.")] = False,
+    listed: Annotated[
+        bool, typer.Option("--list", help="List the scenarios that we bring, and all faults and look-alikes.")
+    ] = False,
     out: Annotated[
         Path | None, typer.Option("--out", dir_okay=False, metavar="FILE", help="Write samples to this Parquet file.")
     ] = None,
     truth: Annotated[
         Path | None, typer.Option("--truth", dir_okay=False, metavar="FILE", help="Write what happened to this file.")
+    ] = None,
+    states: Annotated[
+        Path | None,
+        typer.Option(
+            "--states", dir_okay=False, metavar="FILE", help="Write the noise-free states to this Parquet file."
+        ),
+    ] = None,
+    entries: Annotated[
+        Path | None,
+        typer.Option("--entries", dir_okay=False, metavar="FILE", help="Write what people logged to this JSON file."),
+    ] = None,
+    plot: Annotated[
+        Path | None, typer.Option("--plot", dir_okay=False, metavar="FILE", help="Draw what happens to this PNG file.")
     ] = None,
     broker: BrokerOption = None,
     payload: Annotated[
@@ -53,39 +68,88 @@ def command(
 
     \b
     Example:
-        skidhand simulate calm --out samples.parquet --truth truth.json
+        skidhand simulate calm --out samples.parquet --truth truth.json --plot calm.png
     """
-    from simulator import load_scenario, packaged_scenarios, truth_of
-    from simulator.truth import write_truth
-
     if listed:
-        scenarios = [load_scenario(name).file for name in packaged_scenarios()]
-        rows = [
-            {"name": n, "hours": s.hours, "about": s.about}
-            for n, s in zip(packaged_scenarios(), scenarios, strict=True)
-        ]
-        print_rows(rows, ("name", "hours", "about"), format)
+        _list(format)
         return
     if scenario is None:
         raise UserError("which scenario? 'skidhand simulate --list' names them")
-    if (out is None) == (broker is None):
-        raise UserError("give one of --out FILE and --broker HOST[:PORT]")
+    beside = {"--truth": truth, "--states": states, "--entries": entries, "--plot": plot}
+    if (out is not None and broker is not None) or not any((out, broker, *beside.values())):
+        raise UserError(
+            f"give one of --out FILE and --broker HOST[:PORT], or only what goes beside: {', '.join(beside)}"
+        )
+    from simulator import load_scenario
+
     story = load_scenario(scenario)
+    story.chosen(skids)
+    part = _Part(hours, skids, seed)
     if out is not None:
-        _write(story, out, hours=hours, skids=skids, seed=seed)
-    else:
-        settings = settings_from(settings_file, broker=broker)
-        _publish(story, settings, payload, speed, hours=hours, skids=skids, seed=seed)
+        _write(story, out, part)
+    if broker is not None:
+        _publish(story, settings_from(settings_file, broker=broker), payload, speed, part)
+    _beside(story, part, truth=truth, states=states, entries=entries, plot=plot)
+
+
+class _Part(NamedTuple):
+    """How much of a scenario."""
+
+    hours: float | None
+    skids: int | None
+    seed: int | None
+
+
+def _list(format: Format) -> None:
+    """Scenarios, then faults and look-alikes, a line each."""
+    from simulator import FAULTS, load_scenario, packaged_scenarios
+
+    rows: list[dict[str, Any]] = [
+        {"sort": "scenario", "name": name, "on": f"{(file := load_scenario(name).file).hours:g} h", "about": file.about}
+        for name in packaged_scenarios()
+    ]
+    rows += [
+        {
+            "sort": "look-alike" if fault.lookalike else "fault",
+            "name": name,
+            "on": fault.unit_type or ("plant" if fault.strikes == "plant" else fault.strikes),
+            "about": fault.about,
+        }
+        for name, fault in sorted(FAULTS.items(), key=lambda item: (item[1].lookalike, item[0]))
+    ]
+    print_rows(rows, ("sort", "name", "on", "about"), format)
+
+
+def _beside(
+    story: Scenario, part: _Part, *, truth: Path | None, states: Path | None, entries: Path | None, plot: Path | None
+) -> None:
+    """Write what goes beside the samples."""
+    from simulator import entries_of, states_of, truth_of
+    from simulator.entries import write_entries
+    from simulator.picture import draw
+    from simulator.states import write_states
+    from simulator.truth import write_truth
+
     if truth is not None:
-        write_truth(truth_of(story, hours=hours, skids=skids, seed=seed), truth)
+        write_truth(truth_of(story, **part._asdict()), truth)
         talk(f"{truth}: the truth.")
+    if states is not None:
+        count = write_states(states_of(story, **part._asdict()), states)
+        talk(f"{states}: {count:,} noise-free states.")
+    if entries is not None:
+        found = entries_of(story, **part._asdict())
+        write_entries(found, entries)
+        talk(f"{entries}: {len(found)} entries of people.")
+    if plot is not None:
+        drawn = draw(story, plot, **part._asdict())
+        talk(f"{plot}: {drawn} of {len(story.chosen(part.skids))} skids.")
 
 
-def _write(story: Scenario, out: Path, *, hours: float | None, skids: int | None, seed: int | None) -> None:
+def _write(story: Scenario, out: Path, part: _Part) -> None:
     from simulator import generate
     from simulator.recording import write_samples
 
-    chunks = generate(story, hours=hours, skids=skids, seed=seed)
+    chunks = generate(story, **part._asdict())
     count = write_samples((chunk.samples for chunk in chunks), out)
     talk(f"{out}: {count:,} samples of {story.name}; its fleet file is {story.fleet_path}")
 
@@ -95,10 +159,7 @@ def _publish(
     settings: Settings,
     payload: Wire,
     speed: float,
-    *,
-    hours: float | None,
-    skids: int | None,
-    seed: int | None,
+    part: _Part,
 ) -> None:
     from simulator import generate
     from simulator.publish import Publisher
@@ -107,7 +168,7 @@ def _publish(
     from skidhand.cli.services import connection
     from skidhand.demo.feed import steps
 
-    chunks = generate(story, hours=hours, skids=skids, seed=seed)
+    chunks = generate(story, **part._asdict())
     where = connection(settings.broker)
     sparkplug = payload is Wire.SPARKPLUG
     with Gateways(story.fleet, **where) if sparkplug else Publisher(**where, payload=payload.value) as publisher:

@@ -32,12 +32,15 @@ def scenario(
 
 
 class States:
-    """Noise-free states of one skid: ``states["hydrocyclone.reject_flow"]``, one value a minute."""
+    """Noise-free states of one skid by unit id or type: ``states["hydrocyclone.reject_flow"]``, one value a minute."""
 
     def __init__(self, played: Scenario, skid: str = "tf-skid-1", hours: float | None = None) -> None:
         self.plant = SkidPlant(played, skid, SEED)
         self._rows = self.plant.run(round((hours or played.file.hours) * 60))[1:]
+        types = {unit.id: unit.type.name for unit in reversed(self.plant.view.units)}
         self._columns = {f"{unit}.{role}": i for i, (unit, role) in enumerate(self.plant.columns)}
+        for i, (unit, role) in reversed(list(enumerate(self.plant.columns))):
+            self._columns[f"{types.get(unit, unit)}.{role}"] = i  # by type: the first of it
 
     def __getitem__(self, name: str) -> np.ndarray:
         return self._rows[:, self._columns[name]]

@@ -141,5 +141,5 @@ def test_an_instrument_without_a_plant_behind_it_is_named(tmp_path):
     (tmp_path / "s.yaml").write_text(
         "{version: 1, scenario: x, fleet: lost.yaml, start: 2026-03-02T00:00:00Z, hours: 1}", encoding="utf-8"
     )
-    with pytest.raises(InputFileError, match=r"tf-skid-2.*FT-999.*hydrocyclone\.inlet_flow"):
+    with pytest.raises(InputFileError, match=r"tf-skid-2.*FT-999.*cyclone\.inlet_flow"):
         list(generate(load_scenario(tmp_path / "s.yaml"), hours=0.1))

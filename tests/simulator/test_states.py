@@ -20,11 +20,11 @@ def test_instruments_read_the_states(tmp_path):
     samples = samples[samples["time"] >= "2026-04-06T01:00Z"].groupby("series")["value"].mean()
     gpm, psi, foot = 0.22712470704, 6.894757293168, 0.3048  # exact by definition, in m³/h, kPa and m
     for quantity, tag, factor in (
-        ("hydrocyclone.inlet_flow", "FT-201", gpm),
-        ("hydrocyclone.inlet_pressure", "PT-201", psi),
-        ("media_filter.dp", "PDT-301", psi),
-        ("weir_tank.level", "LT-110", foot),
-        ("weir_tank.outlet_oil", "AT-110", 1.0),
+        ("cyclone.inlet_flow", "FT-201", gpm),
+        ("cyclone.inlet_pressure", "PT-201", psi),
+        ("filter-a.dp", "PDT-301", psi),
+        ("weir-tank.level", "LT-110", foot),
+        ("weir-tank.outlet_oil", "AT-110", 1.0),
     ):
         assert samples[f"tf-skid-1/{tag}"] * factor == pytest.approx(states[quantity], rel=0.02), tag
 

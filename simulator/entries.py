@@ -1,0 +1,74 @@
+"""What people wrote down: laboratory results, work on instruments and strainers, deliveries."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+import orjson
+
+from simulator.scenario import Scenario
+from simulator.skid_plant import Acting, SkidPlant
+from simulator.streams import generator
+from simulator.truth import lived
+from skidhand.model.entry import Entry
+
+LAB_SPREAD: Final = 0.08  # of a laboratory's oil result, as a share of it (common practice, no source)
+METHOD: Final = "EPA 1664"
+NAMES: Final = uuid.UUID("0f5c7a4e-6f0b-5d0e-9d3c-5f1f6f4f7a10")  # of simulated entries, so that a seed gives equal ids
+TOLD: Final = {
+    "strainer-cleaned": ("work", "strainer cleaned"),
+    "calibration": ("calibration", "checked at 0, 50 and 100 %"),
+    "analyser-fouling": ("work", "analyser window cleaned"),
+    "chemical-delivery": ("delivery", "chemical tank filled"),
+}
+AFTERWARDS: Final = frozenset({"analyser-fouling"})  # told when it is over
+
+
+def entries_of(
+    scenario: Scenario, *, hours: float | None = None, skids: int | None = None, seed: int | None = None
+) -> list[Entry]:
+    """Entries of each skid in order of time; the arguments are those of :func:`simulator.generate`."""
+    span = scenario.file.hours if hours is None else hours
+    number = scenario.file.seed if seed is None else seed
+    found: list[Entry] = []
+    for skid in scenario.chosen(skids):
+        plant = lived(scenario, skid, number, span)
+        found += _laboratory(plant, scenario.start, number)
+        found += (e for a in plant.events for e in _work(a, skid, scenario.start, span))
+    return sorted(found, key=lambda entry: (entry.at, entry.skid or ""))
+
+
+def write_entries(entries: list[Entry], path: Path | str) -> None:
+    """Write ``entries`` as a JSON list."""
+    rows = [entry.model_dump(mode="json") for entry in entries]
+    Path(path).write_bytes(orjson.dumps(rows, option=orjson.OPT_INDENT_2) + b"\n")
+
+
+def _laboratory(plant: SkidPlant, start: datetime, seed: int) -> Iterator[Entry]:
+    """Grab samples of the treated water with the laboratory's own error."""
+    random = generator(seed, plant.skid.id, "laboratory")
+    for hour, oil in plant.grabs:
+        value = oil * (1.0 + LAB_SPREAD * random.standard_normal())
+        data: dict[str, str | float | int | bool | None] = {
+            "sample_point": "outlet", "quantity": "oil", "value": round(value, 1), "unit": "mg/L", "method": METHOD,
+        }  # fmt: skip
+        yield _entry(plant.skid.id, "lab", start + timedelta(hours=hour), "grab sample of treated water", data)
+
+
+def _work(active: Acting, skid: str, start: datetime, span: float) -> Iterator[Entry]:
+    event = active.event
+    at = event.at + (event.hours if event.event in AFTERWARDS else 0.0)
+    if event.event in TOLD and at < span:
+        kind, text = TOLD[event.event]
+        data: dict[str, str | float | int | bool | None] = {"hours": event.hours}
+        data |= {"tag": event.tag} if event.tag else {"unit": active.unit}
+        yield _entry(skid, kind, start + timedelta(hours=at), text, data)
+
+
+def _entry(skid: str, kind: str, at: datetime, text: str, data: dict[str, str | float | int | bool | None]) -> Entry:
+    name = uuid.uuid5(NAMES, f"{skid}/{kind}/{at.isoformat()}/{text}")
+    return Entry(id=name, at=at, kind=kind, skid=skid, who="simulator", text=text, data=data)

@@ -1,0 +1,112 @@
+"""Media filters side by side: they share the flow so that all have one pressure drop, and wash one at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import sqrt
+
+from simulator.plant.conditions import Conditions
+from simulator.plant.ledger import Stock
+from simulator.plant.media_filter import MediaFilter
+from simulator.plant.washing import WashControl
+from simulator.plant.water import Stream, mixed
+
+
+@dataclass
+class FilterBank:
+    """``beds`` by unit id, each with who washes it."""
+
+    beds: dict[str, MediaFilter]
+    washing: dict[str, WashControl] = field(default_factory=dict)
+    started: list[str] = field(default_factory=list)  # washes that began in this step
+    ended: list[str] = field(default_factory=list)
+
+    def in_service(self) -> list[str]:
+        """Beds that are not being washed."""
+        return [name for name, bed in self.beds.items() if not bed.washing]
+
+    def start_washes(self, now: Conditions) -> None:
+        """Let those who wash decide; a bed waits while another is being washed."""
+        self.started = []
+        busy = any(bed.washing for bed in self.beds.values())
+        for name, control in self.washing.items():
+            bed, own = self.beds[name], now.of(name)
+            if not bed.washing and not busy and control.decide(bed.dp, own):
+                bed.start_wash(own)
+                self.started.append(name)
+                busy = True
+
+    def step(
+        self, dt: float, feed: Stream, density: float, viscosity: float, celsius: float, now: Conditions
+    ) -> Stream:
+        """Filter the ``feed``; gives the filtered water of all beds."""
+        names = self.in_service()
+        curves = [self.beds[name].coefficients(density, viscosity, now.of(name)) for name in names]
+        flows, dp = share(feed.flow, curves)
+        filtered = []
+        for name, bed in self.beds.items():
+            flow = flows[names.index(name)] if name in names else 0.0
+            filtered.append(bed.step(dt, feed.part(flow), dp if flow > 0.0 else 0.0, celsius, now.of(name)))
+        return filtered[0] if len(filtered) == 1 else mixed(*filtered)
+
+    def wash(self, dt: float, water: Stream, now: Conditions) -> Stream:
+        """Wash what is to be washed with the given ``water``; gives the wash water that leaves."""
+        self.ended = []
+        leaving = Stream()
+        for name, bed in self.beds.items():
+            if bed.washing:
+                leaving = bed.wash_step(dt, water, now.of(name))  # one at a time
+                if not bed.washing:
+                    self.ended.append(name)
+            else:
+                bed.wash_flow = 0.0
+        return leaving
+
+    def wash_flow(self) -> float:
+        """Wash water that the beds want now, m³/h."""
+        return sum(bed.wash_rate * bed.area for bed in self.beds.values() if bed.washing)
+
+    @property
+    def dp(self) -> float:
+        """Drop over the bank, kPa."""
+        return max(bed.dp for bed in self.beds.values())
+
+    @property
+    def back_pressure(self) -> float:
+        """Pressure behind the beds, kPa."""
+        return max(bed.back_pressure for bed in self.beds.values())
+
+    @property
+    def outlet_pressure(self) -> float:
+        """Pressure behind the beds in service, kPa."""
+        return next(iter(self.beds.values())).outlet_pressure
+
+    def held(self) -> Stock:
+        """What lies on the grains of all beds."""
+        stock = Stock()
+        for bed in self.beds.values():
+            stock = stock.plus(bed.held())
+        return stock
+
+
+def share(flow: float, curves: list[tuple[float, float]]) -> tuple[list[float], float]:
+    """Flows through parallel beds of drop a·q + b·q², and their common drop.
+
+    Newton's method on the drop; Σq(ΔP) is concave and rising, so after one step it climbs to the answer.
+    """
+    if not curves or flow <= 0.0:
+        return [0.0] * len(curves), 0.0
+    if len(curves) == 1:
+        (a, b), q = curves[0], flow
+        return [q], a * q + b * q * q
+    each = flow / len(curves)
+    dp = max(a * each + b * each * each for a, b in curves)
+    for _ in range(20):
+        flows = [(sqrt(a * a + 4.0 * b * dp) - a) / (2.0 * b) for a, b in curves]
+        off = sum(flows) - flow
+        if abs(off) < 1e-10 * flow:
+            break
+        step = off / sum(1.0 / (a + 2.0 * b * q) for (a, b), q in zip(curves, flows, strict=True))
+        dp = max(dp - step, 0.1 * dp)
+    scale = flow / sum(flows)
+    return [q * scale for q in flows], dp
