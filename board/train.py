@@ -66,15 +66,14 @@ def latest_shared(house: House, skid: Skid) -> dict[str, Reading]:
 def train(skid: Skid, viewer: Viewer, readings: Mapping[str, Reading], now: datetime, t: Words) -> list[Stage]:
     """Every unit in flow order, then the instruments that serve none; what ``viewer`` may not see is left out."""
     shown, used, stages = set(viewer.tags(skid)), set(), []
-    for unit in skid.units:
+    for unit in skid.units if not viewer.customer else [one for one in skid.units if one.type == "outlet"]:
         roles = {role: tag for role, tag in unit.roles.items() if tag in shown}
         used |= set(roles.values())
         cells = tuple(
             cell(tag, _means(unit, role), skid.instruments[tag], readings.get(tag), now, t)
             for role, tag in roles.items()
         )
-        if cells or not viewer.customer:
-            stages.append(Stage(unit.id, _type_means(unit), unit.note, cells))
+        stages.append(Stage(unit.id, _type_means(unit), unit.note, cells))
     rest = [tag for tag in skid.instruments if tag in shown - used]
     if rest:
         cells = tuple(cell(tag, "", skid.instruments[tag], readings.get(tag), now, t) for tag in rest)

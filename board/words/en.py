@@ -74,7 +74,7 @@ TEXTS: Final = {
     "fact.due": "due since {span}",
     "fact.none-called": "none called",
     "fact.no-filter": "no filter",
-    "fact.by-controller": "by its controller",
+    "fact.by-controller": "its controller washes",
     "fact.oil": "Oil",
     "fact.oil-of": "{value} of {limit} {unit}",
     "fact.oil-plain": "{value} {unit}",

@@ -73,7 +73,7 @@ TEXTS: Final = {
     "fact.due": "vencido hace {span}",
     "fact.none-called": "ninguno previsto",
     "fact.no-filter": "sin filtro",
-    "fact.by-controller": "por su controlador",
+    "fact.by-controller": "lava su controlador",
     "fact.oil": "Aceite",
     "fact.oil-of": "{value} de {limit} {unit}",
     "fact.oil-plain": "{value} {unit}",
