@@ -88,7 +88,9 @@ class HttpGateway:
         self._gateway = gateway
         self._key = key
         self._listener_key = listener_key
-        self._client = httpx.Client(timeout=gateway.timeout, follow_redirects=False)
+        # Messages are minutes apart: a connection kept open would be one that the gateway has closed meanwhile.
+        alone = httpx.Limits(max_keepalive_connections=0)
+        self._client = httpx.Client(timeout=gateway.timeout, follow_redirects=False, limits=alone)
 
     @classmethod
     def open(cls, channel: str, argument: str) -> HttpGateway:

@@ -47,16 +47,19 @@ class Kannel:
         self.listener = listener
         self._folder = folder
         self._people = people
+        self._phones = 0
 
     def received(self, about: str) -> list[str]:
         """Messages holding ``about`` that came through to the phones, ``from to text ...`` each; waits for one."""
-        return _until(lambda: [one for one in _messages(self._folder / "out.log") if about in one])
+        return _until(lambda: [one for one in _messages(self._folder) if about in one])
 
     @contextmanager
     def phone(self, number: str, text: str) -> Iterator[None]:
         """Somebody's phone sends ``text``, and stays on until the block ends. A reply is ``received`` like the rest."""
         command = [FAKE_SMSC, "-H", "127.0.0.1", "-r", str(self._people), "-i", "0.1", "-m", "1"]
-        with _running([*command, f"{number} {OUR_NUMBER} text {text}"], self._folder / "people.log", None):
+        self._phones += 1
+        log = self._folder / f"phone-{self._phones}.log"
+        with _running([*command, f"{number} {OUR_NUMBER} text {text}"], log, None):
             yield
 
 
@@ -75,7 +78,7 @@ def kannel(folder: Path) -> Iterator[Kannel]:
     with ExitStack() as stack:
         stack.enter_context(_running([bearerbox, str(config)], folder / "bearerbox.log", box))
         fake = [FAKE_SMSC, "-H", "127.0.0.1", "-r", str(out), "-m", "0", "1 2 text nop"]
-        stack.enter_context(_running(fake, folder / "out.log", None))
+        stack.enter_context(_running(fake, folder / "phone-0.log", None))
         stack.enter_context(_running([smsbox, str(config)], folder / "smsbox.log", http))
         yield Kannel(folder, http, people, listener)
 
@@ -94,8 +97,9 @@ def _config(admin: int, box: int, http: int, listener: int) -> str:
     return text
 
 
-def _messages(log: Path) -> list[str]:
-    lines = log.read_text(encoding="utf-8", errors="replace").splitlines() if log.exists() else []
+def _messages(folder: Path) -> list[str]:
+    """What came to any phone: kannel sends a reply by whichever message centre it likes."""
+    lines = [line for log in folder.glob("phone-*.log") for line in log.read_text(errors="replace").splitlines()]
     return [line.split("<", 1)[1].rstrip(">") for line in lines if "Got message" in line and "<" in line]
 
 
