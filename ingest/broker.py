@@ -55,17 +55,19 @@ class BrokerSettings:
             raise SettingsError(f"receive_maximum {self.receive_maximum} must be from 1 to 65535")
 
 
-def make_client(settings: BrokerSettings, client_id: str, kind: type[mqtt.Client] = mqtt.Client) -> mqtt.Client:
-    """A client that acknowledges only when told to and whose session outlives it; not connected yet.
+def make_client(
+    settings: BrokerSettings, client_id: str, kind: type[mqtt.Client] = mqtt.Client, *, clean: bool = False
+) -> mqtt.Client:
+    """A client that acknowledges only when told to and whose session outlives it (``clean``: MQTT 3.1.1, it ends).
 
-    Raises SettingsError when a certificate's or key's file cannot be read.
+    Not connected yet. Raises SettingsError when a certificate's or key's file cannot be read.
     """
     five = settings.protocol == "5"
     client = kind(
         CallbackAPIVersion.VERSION2,
         client_id,
         protocol=MQTTProtocolVersion.MQTTv5 if five else MQTTProtocolVersion.MQTTv311,
-        clean_session=None if five else False,
+        clean_session=None if five else clean,
         manual_ack=True,
     )
     if settings.username is not None:

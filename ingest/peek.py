@@ -26,6 +26,16 @@ class Peek:
     last: tuple[LogLine, ...]
 
 
+def worker_of(path: Path) -> str | None:
+    """The id of the worker whose spool stands at ``path``, or None when there is no spool."""
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0)) as db:
+            found = db.execute("SELECT value FROM meta WHERE key = 'client'").fetchone()
+    except sqlite3.Error:
+        return None
+    return str(found[0]) if found else None
+
+
 def peek(path: Path, *, lines: int = 5) -> Peek:
     """The spool at ``path`` without touching or locking it, with the last ``lines`` refusals, newest first.
 

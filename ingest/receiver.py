@@ -94,6 +94,11 @@ class Receiver:
         self.trouble = "not connected yet"  # why nothing arrives, empty when all is well
 
     @property
+    def subscriptions(self) -> tuple[str, ...]:
+        """The topic filters as the broker gets them."""
+        return tuple(name for name, _ in self._filters)
+
+    @property
     def where(self) -> str:
         """The broker's address, for messages."""
         return f"broker {self._settings.host}:{self._settings.port}"
@@ -144,6 +149,10 @@ class Receiver:
         with self._connection_lock:
             self._connection = next(self._connections)
         log.info("connected", broker=self.where, session_present=flags.session_present)
+        self.ask(client)
+
+    def ask(self, client: mqtt.Client) -> None:
+        """What is asked of the broker on each connection: to send what the filters name."""
         client.subscribe(list(self._filters))
 
     def _on_subscribe(self, client: mqtt.Client, _data: Any, _mid: int, reasons: list[Any], _properties: Any) -> None:

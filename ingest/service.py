@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import threading
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
@@ -12,24 +11,29 @@ import structlog
 
 from ingest.broker import BrokerSettings
 from ingest.drain import Drain
+from ingest.fleet_watch import FleetWatch
 from ingest.inbox import Inbox, Message
 from ingest.intake import Intake
+from ingest.leaving import LeavingReceiver
 from ingest.link import LogbookLink
-from ingest.lookup import Lookup, build_lookup
+from ingest.lookup import Lookup
 from ingest.receiver import Receiver
 from ingest.router import Router, found_formats
 from ingest.sparkplug.host import SparkplugHost
 from ingest.sparkplug.settings import SparkplugSettings
-from ingest.spool import Spool, SpoolError
+from ingest.spool import Spool
 from ingest.stats import IngestStats, Rate, heartbeat
+from ingest.threads import Threads
 from skidhand.clock import CLOCK_TOPIC, ClockKind, StreamClock, WallClock, monotonic
-from skidhand.errors import FleetFileError, LogbookError, OutsideError, SettingsError, SkidhandError
-from skidhand.fleet import FleetVersion, parse_fleet
+from skidhand.errors import BrokerError, LogbookError, OutsideError, SettingsError, SkidhandError, StoreError
+from skidhand.fleet import FleetVersion
 from skidhand.logbook import Logbook
+from skidhand.model.heartbeat import RETIRED
 from skidhand.model.samples import micros
 from skidhand.stores.base import Store
 
-POLL_S: Final = 0.02
+QUIET: Final = 3
+"""How often the broker must say that a session holds nothing more, before the session is ended."""
 STRAY: Final = "skidhand/+/+/+/+/#"
 """Topics with too many levels, for example an id with a slash: taken only to be refused and counted."""
 
@@ -43,7 +47,8 @@ class IngestService:
     spool. ``clock_kind`` "stream" is for demos and replays: receive times are those that the publisher
     announces. Raises IntegrityError when another process holds the spool, SettingsError for settings
     that contradict each other. ``instance`` is the name in heartbeats: None for the worker's own id, which
-    lives with the spool. ``sparkplug``: be a Sparkplug host application too; None: hear none of it.
+    lives with the spool. ``leaving``: take nothing new; for :meth:`retire`. ``sparkplug``: be a Sparkplug host
+    application too; None: hear none of it.
     """
 
     def __init__(
@@ -51,6 +56,7 @@ class IngestService:
         *,
         broker: BrokerSettings,
         spool_path: Path | str,
+        worker: str | None = None,
         store: Store,
         logbook: Logbook | str,
         fleet: FleetVersion | None = None,
@@ -58,6 +64,7 @@ class IngestService:
         sparkplug: SparkplugSettings | None = None,
         instance: str | None = None,
         max_spool_bytes: int | None = None,
+        leaving: bool = False,
         drain_interval_s: float = 2.0,
         beat_interval_s: float = 5.0,
     ) -> None:
@@ -67,36 +74,39 @@ class IngestService:
             raise SettingsError("a stream clock needs all messages in one order: Sparkplug's connection is its own")
         self._beat_interval_s, self._kind = beat_interval_s, clock_kind
         self._link = LogbookLink(logbook, clock_kind)
-        self._fleet, self._digest = fleet, ""
-        self._lookup: Lookup | None = None
         self._stop, self._over = threading.Event(), threading.Event()
-        self._failure: BaseException | None = None
         self._stopped = False
         self._final: IngestStats | None = None
         self._logbook_trouble = ""
-        self._threads: dict[str, threading.Thread] = {}
+        self._threads = Threads(self._stop)
         self._rate = Rate()
-        self._spool = Spool(spool_path, max_bytes=max_spool_bytes)
+        self._spool = Spool(spool_path, max_bytes=max_spool_bytes, worker=worker)
+        self._fleet = FleetWatch(self._link, self._spool, fleet)
         self._worker = self._spool.worker
         self._instance = instance or self._worker
         try:
-            self._assemble(broker, store, drain_interval_s, sparkplug)
+            self._assemble(broker, store, drain_interval_s, sparkplug, LeavingReceiver if leaving else Receiver)
         except BaseException:
             self._spool.close()
             raise
 
     def _assemble(
-        self, broker: BrokerSettings, store: Store, drain_interval_s: float, sparkplug: SparkplugSettings | None
+        self,
+        broker: BrokerSettings,
+        store: Store,
+        drain_interval_s: float,
+        sparkplug: SparkplugSettings | None,
+        receiver: type[Receiver],
     ) -> None:
         self._inbox = Inbox(broker.receive_maximum)
         router = Router(found_formats())
-        self._receiver = Receiver(
+        self._receiver = receiver(
             settings=broker,
             client_id=self._spool.client_id,
             inbox=self._inbox,
             shared_filters=(*router.filters, STRAY),
             own_filters=(CLOCK_TOPIC,) if self._kind == "stream" else (),
-            on_crash=self._fail,
+            on_crash=self._threads.fail,
         )
         self._host = None
         if sparkplug is not None:
@@ -108,7 +118,7 @@ class IngestService:
                 lookup=self._current_lookup,
                 decode=router.decode,
                 owner=self._worker,
-                on_crash=self._fail,
+                on_crash=self._threads.fail,
             )
         self._drain = Drain(
             spool=self._spool,
@@ -143,19 +153,23 @@ class IngestService:
         A store or logbook that is away is no error: what arrives waits in the spool.
         """
         try:
-            self._refresh_fleet()
-            if self._lookup is None:
+            self._fleet.refresh()
+            if self._fleet.lookup is None:
                 raise SettingsError("no fleet is known: apply a fleet file to the logbook, or give one")
             try:
                 self._drain.step()
             except OutsideError as error:
                 log.warning("the store is away, samples will wait in the spool", reason=str(error))
-            self._run("intake", lambda: self._intake.run(self._stop))
-            self._run("drain", lambda: self._drain.run(self._over))
+            if isinstance(self._receiver, LeavingReceiver):
+                self._receiver.gives_back += self._spool.subscriptions
+            else:
+                self._spool.remember_subscriptions(self._receiver.subscriptions)
+            self._threads.run("intake", lambda: self._intake.run(self._stop))
+            self._threads.run("drain", lambda: self._drain.run(self._over))
             self._receiver.start()
             if self._host is not None:
                 self._host.keep()
-            self._run("housekeeping", self._keep_house)
+            self._threads.run("housekeeping", self._keep_house)
             if wait_connected_s is not None:
                 self._receiver.wait_subscribed(wait_connected_s)
                 if self._host is not None:
@@ -170,14 +184,14 @@ class IngestService:
             self._stop.wait()
         finally:
             self.stop()
-        if self._failure is not None:
-            raise self._failure
+        if self._threads.failure is not None:
+            raise self._threads.failure
 
     def request_stop(self) -> None:
         """End :meth:`run_forever`; for signal handlers and other threads."""
         self._stop.set()
 
-    def stop(self, *, timeout: float = 30.0) -> None:
+    def stop(self, *, timeout: float = 30.0, note: str = "stopped") -> None:
         """Take no more, spool and acknowledge what was taken, bring it to the store if that can be done in time.
 
         What cannot be stored within ``timeout`` seconds stays in the spool for the next start.
@@ -190,21 +204,50 @@ class IngestService:
         if self._host is not None:
             self._host.pause()
         self._stop.set()
-        self._join("intake", deadline)
+        self._threads.join("intake", deadline)
         self._receiver.stop()
         if self._host is not None:
             self._host.stop()
-        if self._failure is None and "drain" in self._threads:
+        if self._threads.failure is None and "drain" in self._threads:
             self._drain.hurry()
-            self._wait(lambda: self._drain.idle() or bool(self._drain.trouble), deadline)
+            self._threads.wait(lambda: self._drain.idle() or bool(self._drain.trouble), deadline)
         self._over.set()
         self._drain.hurry()
         for name in ("intake", "drain", "housekeeping"):
-            self._join(name, max(deadline, monotonic() + 10.0))
-        self._beat("stopped")
+            self._threads.join(name, max(deadline, monotonic() + 10.0))
+        self._beat(note)
         self._final = self.stats()
         self._link.close()
         self._spool.close()
+
+    def retire(self, *, timeout: float = 3600.0) -> bool:
+        """Fetch what the broker still keeps for this worker, end its session, bring all to the store, and stop.
+
+        Only for a service that was made with ``leaving``, and started. Returns whether the broker knew the worker.
+        Raises BrokerError or StoreError when that cannot be done within ``timeout`` seconds or the store
+        refuses a sample; what was not stored is in the spool, and another try goes on with it.
+        """
+        assert isinstance(self._receiver, LeavingReceiver)
+        deadline = monotonic() + timeout
+        for _ in range(QUIET):
+            while not (self._threads.wait(lambda: not len(self._inbox), deadline) and self._receiver.is_empty()):
+                self._give_up_after(deadline, BrokerError(f"{self._receiver.where}: {self._receiver.trouble}"))
+        self._receiver.end_session()
+        self._stop.set()
+        self._threads.join("intake", deadline)
+        self._spool.held.release(max(self._spool.last_received_us or 0, micros(WallClock().now())))
+        self._drain.hurry()
+        self._threads.wait(self._drain.idle, deadline)
+        if not self._drain.idle() or self._spool.aside.samples:
+            self.stop(timeout=1.0)
+            raise StoreError(f"not all is in the store: {self.stats().trouble.get('store', 'it took too long')}")
+        self.stop(note=RETIRED)
+        return self._receiver.had_session
+
+    def _give_up_after(self, deadline: float, error: SkidhandError) -> None:
+        if self._threads.failure is not None or monotonic() > deadline or self._stop.is_set():
+            self.stop(timeout=1.0)
+            raise self._threads.failure or error
 
     def wait_drained(self, timeout: float, *, messages: int = 0) -> bool:
         """True once at least ``messages`` were worked off, all is in the store and its time is passed on.
@@ -212,12 +255,12 @@ class IngestService:
         False after ``timeout`` seconds; raises what made going on impossible.
         """
         deadline = monotonic() + timeout
-        done = self._wait(lambda: self._intake.figures.messages >= messages and not len(self._inbox), deadline)
+        done = self._threads.wait(lambda: self._intake.figures.messages >= messages and not len(self._inbox), deadline)
         if done:
             self._drain.hurry()  # not before: each hurry may cost the store a small commit
-            done = self._wait(self._drain.idle, deadline)
-        if self._failure is not None:
-            raise self._failure
+            done = self._threads.wait(self._drain.idle, deadline)
+        if self._threads.failure is not None:
+            raise self._threads.failure
         return done
 
     @property
@@ -238,7 +281,7 @@ class IngestService:
             "sparkplug": self._host.trouble if self._host is not None else "",
             "spool": self._intake.trouble,
             "store": self._drain.trouble or refusing,
-            "logbook": self._logbook_trouble,
+            "logbook": self._fleet.trouble or self._logbook_trouble,
         }
         return IngestStats(
             messages=figures.messages,
@@ -257,69 +300,23 @@ class IngestService:
             trouble={name: what for name, what in troubles.items() if what},
         )
 
-    # --- threads -----------------------------------------------------------------------------------
-
-    def _run(self, name: str, work: Callable[[], None]) -> None:
-        def guarded() -> None:
-            try:
-                work()
-            except Exception as error:  # noqa: BLE001 - a thread that died in silence would look like a quiet day
-                self._fail(error)
-
-        self._threads[name] = threading.Thread(target=guarded, name=f"ingest-{name}", daemon=True)
-        self._threads[name].start()
-
-    def _fail(self, error: BaseException) -> None:
-        log.error("ingest cannot go on", reason=str(error), exc_info=not isinstance(error, SkidhandError))
-        self._failure = self._failure or error
-        self._stop.set()
-
-    def _join(self, name: str, deadline: float) -> None:
-        if name in self._threads:
-            self._threads[name].join(max(0.0, deadline - monotonic()))
-
-    def _wait(self, done: Callable[[], bool], deadline: float) -> bool:
-        while not (reached := done()) and self._failure is None and monotonic() < deadline:
-            time.sleep(POLL_S)
-        return reached
-
-    # --- fleet and heartbeat -----------------------------------------------------------------------
+    # --- housekeeping ------------------------------------------------------------------------------
 
     def _keep_house(self) -> None:
         while not self._over.wait(self._beat_interval_s):
-            self._refresh_fleet()
+            self._fleet.refresh()
             if self._host is not None:
                 self._host.keep()
             self._beat()
 
     def _current_lookup(self) -> Lookup:
-        assert self._lookup is not None
-        return self._lookup
-
-    def _refresh_fleet(self) -> None:
-        """Take the logbook's newest fleet version; while it has none, is away or the file is bad, keep the old."""
-        version = self._fleet if self._lookup is None else None
-        try:
-            fleets = self._link.book().fleets
-            if (digest := fleets.newest_digest()) is not None and digest != self._digest:
-                version = fleets.current()
-            self._logbook_trouble = ""
-        except (LogbookError, FleetFileError) as error:
-            self._logbook_trouble = str(error)
-            log.warning("the logbook gives no fleet, the old one stays in force", reason=str(error))
-        if version is None and self._lookup is None and (text := self._spool.fleet_text) is not None:
-            version = parse_fleet(text, "the fleet file last used with this spool")
-        if version is not None:
-            self._lookup, self._digest = build_lookup(version), version.digest
-            try:
-                self._spool.remember_fleet(version.text)
-            except SpoolError as error:
-                log.warning("the fleet is not remembered for a start without the logbook", reason=str(error))
-            log.info("fleet in force", fleet=version.fleet.fleet, digest=version.digest[:12])
+        assert self._fleet.lookup is not None
+        return self._fleet.lookup
 
     def _beat(self, note: str = "") -> None:
         try:
             self._link.book().heartbeats.beat(heartbeat(self.stats(), self._instance, note))
+            self._logbook_trouble = ""
         except LogbookError as error:
             self._logbook_trouble = str(error)
             log.warning("no heartbeat: the logbook is away", reason=str(error))

@@ -43,11 +43,19 @@ _ROW: Final = "SELECT number, digest, samples, announced, payload FROM rows"
 class Spool:
     """Opens ``path``, or makes it with a new writer id; holds it for this process alone until :meth:`close`.
 
-    ``max_bytes`` limits the waiting payloads (the file is a little larger). Safe between threads.
+    ``max_bytes`` limits the waiting payloads (the file is a little larger). ``worker``: the id for a new spool,
+    where that of a worker is wanted whose own is lost. Safe between threads.
     Raises IntegrityError when another process holds it or it is no spool, SchemaError for a newer one.
     """
 
-    def __init__(self, path: Path | str, *, max_bytes: int | None = None, reserve_bytes: int = RESERVE_BYTES) -> None:
+    def __init__(
+        self,
+        path: Path | str,
+        *,
+        max_bytes: int | None = None,
+        reserve_bytes: int = RESERVE_BYTES,
+        worker: str | None = None,
+    ) -> None:
         self.path = Path(path)
         self.max_bytes, self._reserve = max_bytes, reserve_bytes
         self.file = SpoolFile(self.path)
@@ -56,7 +64,7 @@ class Spool:
             self.recount()
             self.aside, self.held = Aside(self), HeldRows(self)
             with self.file.writing() as db:
-                for key, value in (("writer", str(uuid.uuid4())), ("client", uuid.uuid4().hex[:12])):
+                for key, value in (("writer", str(uuid.uuid4())), ("client", worker or uuid.uuid4().hex[:12])):
                     if self.file.get(key) is None:
                         self.file.set(db, **{key: value})
         except SpoolError:
@@ -110,6 +118,18 @@ class Spool:
         """The fleet file last in use here, for a start while the logbook is away."""
         value = self.file.get("fleet")
         return None if value is None else str(value)
+
+    @property
+    def subscriptions(self) -> tuple[str, ...]:
+        """The topic filters that this worker has asked of the broker, for the day on which it gives them back."""
+        return tuple(str(self.file.get("subscriptions") or "").split())
+
+    def remember_subscriptions(self, filters: Sequence[str]) -> None:
+        """Keep them for :attr:`subscriptions`; filters of ours hold no space."""
+        known = dict.fromkeys((*self.subscriptions, *filters))
+        if len(known) > len(self.subscriptions):
+            with self.file.writing() as db:
+                self.file.set(db, subscriptions=" ".join(known))
 
     def remember_fleet(self, text: str) -> None:
         """Keep the fleet file for :attr:`fleet_text`."""

@@ -12,7 +12,7 @@ from typing import Final
 from skidhand.clock import WallClock
 from skidhand.errors import SkidhandError
 from skidhand.logbook import Logbook
-from skidhand.model.heartbeat import Heartbeat
+from skidhand.model.heartbeat import RETIRED, Heartbeat
 from skidhand.settings import Settings
 
 SILENT: Final = {
@@ -31,9 +31,6 @@ RECENT: Final = timedelta(hours=1)
 
 LASTING: Final = timedelta(days=14)
 """How long an ingest worker that is silent is told: its spool and its session at the broker may hold samples."""
-
-RETIRED: Final = "retired"
-"""Note in the last heartbeat of an ingest worker whose spool and session were emptied for good."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +183,8 @@ def _service(beat: Heartbeat, now: datetime, *, judged: bool) -> Found:
     told += [f"{name} {figure:,.6g}" for name, figure in beat.figures.items()]
     told += [f"refused {reason}: {count:,}" for reason, count in beat.refusals.items()]
     told += [f"in doubt {doubt}: {count:,}" for doubt, count in beat.doubts.items()]
+    if beat.service == "ingest" and gone and age > RECENT:
+        told.append(f"if it is not to come back: 'skidhand ingest --drain {beat.instance}'")
     told += [beat.note] if beat.note else []
     # An instance that gave way to a newer one is no trouble of today.
     return Found(beat.service, beat.instance, not (gone or behind) if judged else None, ", ".join(told))

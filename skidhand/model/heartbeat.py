@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Final, Literal
 
 from pydantic import AwareDatetime, Field
 
 from skidhand.model.finding import Shape
+
+RETIRED: Final = "retired"
+"""Note in the last heartbeat of an ingest worker whose spool and session at the broker were emptied for good."""
 
 
 class Heartbeat(Shape):

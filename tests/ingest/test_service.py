@@ -221,7 +221,7 @@ def test_a_new_fleet_version_is_taken_while_running(running, publisher, tmp_path
     assert service.stats().refused == {"unknown-tag": 1}
     with Logbook(str(tmp_path / "book.db")) as book:
         book.fleets.apply(newer, effective=NOON, who="test")
-    until(lambda: service._lookup.digest == newer.digest)
+    until(lambda: service._fleet.lookup.digest == newer.digest)
     publisher.send(raw).wait_for_publish(30)
     assert service.wait_drained(30, messages=2)
     assert stored_numbers(store, "tf-skid-1/PDT-302") == [1.5]
