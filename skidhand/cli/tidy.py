@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from contextlib import closing
 from datetime import datetime
 from typing import TYPE_CHECKING, Annotated, Any
@@ -22,7 +23,7 @@ from skidhand.errors import OutsideError, UserError
 
 if TYPE_CHECKING:
     from skidhand.logbook import Logbook
-    from skidhand.stores.base import Store
+    from skidhand.stores.base import Ages, Store
 
 
 def command(
@@ -53,7 +54,7 @@ def command(
             now = clock.now()
             if now is None:
                 raise UserError("the stream has announced no time yet; there is nothing to tidy")
-            for line in samples.tidy(now=now):
+            for line in samples.tidy(now=now, keep=_keep(samples, book, talk)):
                 talk(line)
             return
         stop, logger = stop_event(), structlog.get_logger()
@@ -65,6 +66,18 @@ def command(
             stop.wait(every)
 
 
+def _keep(samples: Store, book: Logbook, warn: Callable[[str], Any]) -> dict[str, Ages]:
+    """How long each series of the fleet in force is kept; nothing where the store cannot, and then says so."""
+    from skidhand.stores.retention import ages
+
+    version = book.fleets.current()
+    keep = ages(version.fleet) if version is not None else {}
+    if keep and "retention" in samples.lacks:
+        warn(f"the fleet's retention is not applied: {samples.lacks['retention']}")
+        return {}
+    return keep
+
+
 def _tidy(samples: Store, book: Logbook, now: datetime | None, logger: Any) -> None:
     from skidhand import __version__
     from skidhand.cli.services import instance
@@ -72,7 +85,8 @@ def _tidy(samples: Store, book: Logbook, now: datetime | None, logger: Any) -> N
     from skidhand.model.heartbeat import Heartbeat
 
     steps = 0
-    for line in samples.tidy(now=now) if now is not None else ():
+    keep = _keep(samples, book, logger.warning)
+    for line in samples.tidy(now=now, keep=keep) if now is not None else ():
         steps += 1
         logger.info("tidied", step=line)
     book.heartbeats.beat(

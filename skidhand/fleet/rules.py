@@ -39,7 +39,18 @@ def problems(fleet: Fleet) -> Iterator[Problem]:
         yield from _signals(path, skid.instruments)
         if not same_dimension(skid.flow_unit, "m3/h"):
             yield (*path, "flow_unit"), f"{skid.flow_unit!r} is not a flow; try 'm3/h' or '[gal_us]/min'"
+    yield from _classes(fleet)
     yield from roster_problems(fleet)
+
+
+def _classes(fleet: Fleet) -> Iterator[Problem]:
+    known = f"there are {_list(set(fleet.retention))}" if fleet.retention else "there are none"
+    rooms = [(("sites", i), site.instruments) for i, site in enumerate(fleet.sites)]
+    rooms += [(("skids", i), skid.instruments) for i, skid in enumerate(fleet.skids)]
+    for path, instruments in rooms:
+        for tag, instrument in instruments.items():
+            if instrument.retention not in (None, *fleet.retention):
+                yield (*path, "instruments", tag, "class"), f"no class {instrument.retention!r} in 'retention'; {known}"
 
 
 def _repeats(where: str, ids: list[str]) -> Iterator[Problem]:

@@ -63,6 +63,15 @@ class Batch:
 
 
 @dataclass(frozen=True, slots=True)
+class Ages:
+    """How many days after its UTC day a series' data are kept; None: for ever. Raw goes first, hours last."""
+
+    raw: int | None = None
+    minutes: int | None = None
+    hours: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Landed:
     """The last batch that the store holds of one writer."""
 
@@ -89,7 +98,7 @@ class Store(Protocol):
     """The URL scheme that picks this store, for example ``lake``."""
 
     lacks: ClassVar[Mapping[str, str]]
-    """Abilities this store does not have: name → reason. Known names: ``as_of``, ``changes``.
+    """Abilities this store does not have: name → reason. Known names: ``as_of``, ``changes``, ``retention``.
 
     Using one raises StoreError with the reason.
     """
@@ -164,8 +173,11 @@ class Store(Protocol):
         """Fix this store's clock for life (``wall`` or ``stream``); ClockMismatchError if it differs."""
         ...
 
-    def tidy(self, *, now: datetime) -> Iterator[str]:
-        """Compact, sort, deduplicate, roll up, retain; yields a line a step. May be killed and run again."""
+    def tidy(self, *, now: datetime, keep: Mapping[str, Ages] | None = None) -> Iterator[str]:
+        """Compact, sort, deduplicate, roll up, retain; yields a line a step. May be killed and run again.
+
+        ``keep`` maps series to their ages; series that it does not name are kept for ever.
+        """
         ...
 
     def close(self) -> None:

@@ -29,7 +29,7 @@ import pyarrow as pa
 from skidhand.errors import ClockMismatchError, IntegrityError, StoreError, WriterMismatchError
 from skidhand.model.quality import BAD, UNCERTAIN
 from skidhand.model.samples import micros
-from skidhand.stores.base import Batch, Changes, Landed, Policy, Span, check_clock
+from skidhand.stores.base import Ages, Batch, Changes, Landed, Policy, Span, check_clock
 from skidhand.stores.buckets import buckets_by_day
 from skidhand.stores.influx_lines import (
     CLOCK,
@@ -63,7 +63,8 @@ class InfluxStore:
 
     scheme: ClassVar[str] = "influx"
     lacks: ClassVar[Mapping[str, str]] = {
-        "as_of": "InfluxDB keeps no versions: a corrected sample takes the place of an older one"
+        "as_of": "InfluxDB keeps no versions: a corrected sample takes the place of an older one",
+        "retention": "samples are kept for ever: only the lake has rollups to keep in place of raw samples",
     }
 
     def __init__(self, address: Address) -> None:
@@ -264,8 +265,10 @@ class InfluxStore:
         kinds = self._server.query([f'SELECT "set" FROM {CLOCK} WHERE {EVER} GROUP BY "kind"'])
         return {part.tags["kind"] for part in kinds}
 
-    def tidy(self, *, now: datetime) -> Iterator[str]:  # noqa: ARG002 - the protocol gives it
+    def tidy(self, *, now: datetime, keep: Mapping[str, Ages] | None = None) -> Iterator[str]:  # noqa: ARG002
         """Nothing to do: the server compacts by itself, and skidhand keeps all."""
+        if keep:
+            raise StoreError(f"retention: {self.lacks['retention']}")
         yield "influx: nothing to do, the server compacts by itself"
 
     def close(self) -> None:

@@ -26,13 +26,14 @@ from skidhand.errors import (
     WriterMismatchError,
 )
 from skidhand.model.samples import SAMPLES, TIMESTAMP, micros
-from skidhand.stores.base import CLOCKS, Batch, Changes, Landed, Policy, check_clock
+from skidhand.stores.base import CLOCKS, Ages, Batch, Changes, Landed, Policy, check_clock
 from skidhand.stores.buckets import BUCKETS, DAY, SECOND, cell_of, cells, snap_width
 from skidhand.stores.lake_build import roll_days
 from skidhand.stores.lake_history import History
 from skidhand.stores.lake_ledger import Ledger, batch_mark, changed_spans
 from skidhand.stores.lake_plan import plan_days
 from skidhand.stores.lake_read import Files, RowCache, read_rows
+from skidhand.stores.lake_retain import retain
 from skidhand.stores.lake_rollup import ROLLUP_SCHEMA, Rollups
 from skidhand.stores.lake_sums import day_sums
 from skidhand.stores.lake_table import KEPT, LAKE_SCHEMA, LakeTable, engine_errors
@@ -214,12 +215,12 @@ class LakeStore:
         """See :meth:`skidhand.stores.base.Store.read_buckets`: from rollups where they stand, else from raw."""
         width, start_us, end_us = snap_width(width), micros(start), micros(end)
         with self._table.lock:
-            files = self._rollups.files() if policy in ROLLED else ()  # first: none is newer than the samples
+            rollups = self._rollups.files() if policy in ROLLED else ()  # first: none is newer than the samples
             delta = self._refresh()
             snapshot = self._snapshot(as_of, delta)
             if snapshot is None or not series:
                 return BUCKETS.empty_table()
-            plan = plan_days(files, self._ledger, snapshot.version, series, cell_of(width))
+            plan = plan_days(rollups, self._ledger, snapshot.version, snapshot.files, series, cell_of(width))
 
         def raw(names: Sequence[str], start_us: int, end_us: int) -> pa.Table:
             if not snapshot.files.within(start_us, end_us):
@@ -277,10 +278,11 @@ class LakeStore:
             known = "unknown" if found is None else CLOCKS[found]
             raise ClockMismatchError(f"lake {self.path} runs on the {known} clock, not {kind}")
 
-    def tidy(self, *, now: datetime) -> Iterator[str]:
-        """See :meth:`skidhand.stores.base.Store.tidy`: merge and seal days, roll up, shorten the log."""
+    def tidy(self, *, now: datetime, keep: Mapping[str, Ages] | None = None) -> Iterator[str]:
+        """See :meth:`skidhand.stores.base.Store.tidy`: merge and seal days, roll up, retain, shorten the log."""
         yield from tidy_days(self._table, now)
         yield from roll_days(self._table, self._rollups, self._ledger_now, now)
+        yield from retain(self._table, self._rollups, self._ledger_now, now, keep or {})
         yield from clean_log(self._table, [self._rollups.table], self._history, self._ledger_now)
 
     def _ledger_now(self) -> Ledger:

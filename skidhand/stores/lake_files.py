@@ -50,10 +50,13 @@ def rows_added(add: AddAction) -> int:
     return count
 
 
-def removal(path: str, size: int, partition: Mapping[str, str]) -> RemoveAction:
-    """The action that takes a file out of the table; its bytes stay until they are vacuumed."""
+def removal(path: str, size: int, partition: Mapping[str, str], *, changes: bool = False) -> RemoveAction:
+    """The action that takes a file out of the table; its bytes stay until they are vacuumed.
+
+    ``changes`` says that rows go with it, rather than into another file.
+    """
     values: dict[str, str | None] = {**partition}
-    return RemoveAction(path, False, int(time.time() * 1000), size, values)
+    return RemoveAction(path, changes, int(time.time() * 1000), size, values)
 
 
 def _statistics(rows: pa.Table) -> dict[str, Any]:

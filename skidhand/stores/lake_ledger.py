@@ -2,7 +2,7 @@
 
 Each append commit carries ``{"batch": [writer, number, digest], "spans": packed, "days": sums}``, so the commit
 that brings late rows also says of which days they are; a rollup made before it is stale. A merge carries
-``{"gone": [day, rows, hashes]}``, and retention beside that ``{"expired": [series …]}``. Commits are cleaned
+``{"gone": [day, rows, hashes]}``, and retention beside that ``{"expired": packed}``. Commits are cleaned
 away after a while, so tidy first writes a commit that carries the whole ledger up to a version. A reader that
 starts anew takes the newest carry and the commits after its base; afterwards it only reads what is new.
 """
@@ -32,14 +32,14 @@ Marks = Sequence[tuple[int, Mapping[str, Any]]]
 
 
 def pack(value: Any) -> str:
-    """JSON text of an object, or that compressed and in base64 where it is long."""
+    """JSON text of an object or list, or that compressed and in base64 where it is long."""
     text = json.dumps(value)
     return text if len(text) <= _PLAIN else base64.b64encode(zlib.compress(text.encode())).decode()
 
 
 def unpack(packed: str) -> Any:
     """The opposite of :func:`pack`."""
-    return json.loads(packed if packed.startswith("{") else zlib.decompress(base64.b64decode(packed)))
+    return json.loads(packed if packed[:1] in ("{", "[") else zlib.decompress(base64.b64decode(packed)))
 
 
 def pack_spans(spans: Mapping[str, Span]) -> str:
@@ -111,7 +111,7 @@ class Ledger:
         elif "gone" in mark:
             day, rows, hashes = mark["gone"]
             self.sums[day] = self.sums.get(day, Sum()) - Sum(rows, hashes)
-            for series in mark.get("expired", ()):
+            for series in unpack(mark.get("expired", "[]")):
                 self.expired[series] = max(day + 1, self.expired.get(series, day + 1))
         elif "foreign" in mark:
             self.foreign = version

@@ -10,6 +10,7 @@ import pyarrow as pa
 
 from skidhand.stores.buckets import BUCKETS, DAY, SECOND, combine
 from skidhand.stores.lake_ledger import Ledger
+from skidhand.stores.lake_read import Files
 from skidhand.stores.lake_rollup import RollupFile, standing
 
 Cells = Callable[[Sequence[str], int, int], pa.Table]
@@ -23,6 +24,7 @@ class Plan:
     series: Sequence[str]
     stands: Mapping[int, RollupFile]
     covers: Mapping[int, RollupFile]  # also where they are stale
+    rows: tuple[int, int]  # no row and no rollup lies outside of this span, microseconds
     expired: Mapping[str, int]  # series → day before which only rollups are left
 
     def files(self, start_us: int, end_us: int) -> list[RollupFile]:
@@ -37,9 +39,9 @@ class Plan:
         samples; no bucket and no cell spans midnight UTC.
         """
         step = width * SECOND
-        first, last = start_us // step * step, -(-end_us // step) * step
+        first, last = max(start_us, self.rows[0]) // step * step, -(-min(end_us, self.rows[1]) // step) * step
         parts = [BUCKETS.empty_table()]
-        if start_us < end_us:
+        if start_us < end_us and first < last:
             days = range(first // DAY, -(-last // DAY))
             for stands, run in groupby(days, lambda day: day in self.stands):
                 numbers = list(run)
@@ -47,7 +49,7 @@ class Plan:
                 for a, b in spans:
                     span = max(first, a * DAY), min(last, (b + 1) * DAY)
                     found = [rolled(self.series, *span)] if stands else self._of_a_day(a, span, raw, rolled)
-                    parts += (combine(part, width) for part in found)
+                    parts += (combine(part, width) for part in found if len(part))
         return pa.concat_tables(parts).sort_by([("series", "ascending"), ("start", "ascending")])
 
     def _of_a_day(self, day: int, span: tuple[int, int], raw: Cells, rolled: Cells) -> Iterable[pa.Table]:
@@ -60,9 +62,14 @@ class Plan:
             yield rolled(gone, *span)
 
 
-def plan_days(files: Iterable[RollupFile], known: Ledger, version: int, series: Sequence[str], cell: int) -> Plan:
-    """The plan for the samples at ``version`` of the table, whose ledger is ``known``."""
-    files = [file for file in files if file.width == cell]
-    covers = {day: file for file in files for day in file.days}
+def plan_days(
+    rollups: Iterable[RollupFile], known: Ledger, version: int, files: Files, series: Sequence[str], cell: int
+) -> Plan:
+    """The plan for the samples in ``files`` at ``version`` of the table, whose ledger is ``known``."""
+    mine = [file for file in rollups if file.width == cell]
+    covers = {day: file for file in mine for day in file.days}
+    starts = [*files.first_us.tolist(), *(day * DAY for day in covers)]
+    ends = [*(files.last_us + 1).tolist(), *((day + 1) * DAY for day in covers)]
+    rows = (min(starts, default=0), max(ends, default=0))
     expired = {name: known.expired[name] for name in series if name in known.expired}
-    return Plan(series, standing(files, cell, version, known.last_touch), covers, expired)
+    return Plan(series, standing(mine, cell, version, known.last_touch), covers, rows, expired)

@@ -2,9 +2,9 @@
 
 ``<folder>/rollups`` is a Delta table beside the samples, partitioned by ``width`` (60 or 3600 seconds). There is
 one file of minutes a day and one file of hours a month. A file's name says which days of which month it covers
-and from which version of the samples it was built: ``<month>.<days as bits>.<version>.<uuid>.parquet``. A day in
-it stands as long as no commit after that version brought rows of the day, which the commits say themselves; so
-late rows make their day's rollups stale in the very commit that brings them, and nothing can fall between.
+and from which version of the samples it was built: ``<month>.<days as bits>.<version>.<rid of>.<uuid>.parquet``. A
+day in it stands as long as no commit after that version brought rows of the day, which the commits say themselves;
+so late rows make their day's rollups stale in the very commit that brings them, and nothing can fall between.
 """
 
 from __future__ import annotations
@@ -48,15 +48,16 @@ class RollupFile:
     width: int
     built: int
     days: frozenset[int]
+    rid_of: str  # digest of the series that retention took out of it; "0" for none
 
     @classmethod
     def of(cls, path: str, size: int) -> RollupFile:
         """From its path, as :meth:`Rollups.add` made it."""
         folder, _, name = path.rpartition("/")
-        month, bits, built, *_ = name.split(".")
+        month, bits, built, rid_of, *_ = name.split(".")
         first = day_number(date.fromisoformat(f"{month}-01"))
         days = frozenset(first + k for k in range(31) if int(bits, 16) >> k & 1)
-        return cls(path, size, int(folder.partition("=")[2]), int(built), days)
+        return cls(path, size, int(folder.partition("=")[2]), int(built), days, rid_of)
 
 
 def day_number(day: date) -> int:
@@ -101,12 +102,14 @@ class Rollups:
         path, filesystem = file.path, self.table.filesystem(delta)
         return ds.dataset([path], schema=ROLLUPS, format="parquet", filesystem=filesystem).to_table()
 
-    def add(self, delta: DeltaTable, rows: pa.Table, width: int, days: Iterable[int], built: int) -> AddAction:
+    def add(
+        self, delta: DeltaTable, rows: pa.Table, width: int, days: Iterable[int], built: int, *, rid_of: str = "0"
+    ) -> AddAction:
         """Write a file that covers ``days``, all of one month; the action that adds it."""
         numbers = sorted(days)
         month = day_of(numbers[0]).replace(day=1)
         bits = sum(1 << number - day_number(month) for number in numbers)
-        path = f"width={width}/{month:%Y-%m}.{bits:08x}.{built}.{uuid.uuid4()}.parquet"
+        path = f"width={width}/{month:%Y-%m}.{bits:08x}.{built}.{rid_of}.{uuid.uuid4()}.parquet"
         ordered = rows.sort_by(_SORTED)  # type: ignore[arg-type]
         return write_file(self.table, delta, path, ordered, {"width": str(width)}, row_group=_ROW_GROUP)
 

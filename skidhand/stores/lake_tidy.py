@@ -68,6 +68,11 @@ class DataFile:
         sort = self.path.rpartition("/")[2].partition("-")[0]
         return sort if sort in ("settled", "sealed") else "fresh"
 
+    @property
+    def rid_of(self) -> str:
+        """The digest of the series that retention took out of it, if it did."""
+        return self.path.rpartition("/")[2].split("-")[1]
+
 
 def live_files(table: LakeTable, delta: DeltaTable) -> dict[date, list[DataFile]]:
     """The live data files by day, days in order."""

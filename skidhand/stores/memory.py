@@ -12,7 +12,7 @@ import pyarrow as pa
 
 from skidhand.errors import ClockMismatchError, NotFoundError, StoreError, WriterMismatchError
 from skidhand.model.samples import micros
-from skidhand.stores.base import Batch, Changes, Landed, Policy, Span, check_clock
+from skidhand.stores.base import Ages, Batch, Changes, Landed, Policy, Span, check_clock
 from skidhand.stores.buckets import buckets_by_day
 from skidhand.stores.rows import ROWS, batch_rows, in_span, last_of_each, merge_spans, samples_of, spans_of
 
@@ -30,7 +30,7 @@ class MemoryStore:
     """Keeps every commit; the n-th commit is version n. One lock makes each call atomic between threads."""
 
     scheme: ClassVar[str] = "memory"
-    lacks: ClassVar[Mapping[str, str]] = {}
+    lacks: ClassVar[Mapping[str, str]] = {"retention": "what it holds goes with its process"}
     _named: ClassVar[dict[str, MemoryStore]] = {}  # one process, one store a name
 
     def __init__(self) -> None:
@@ -152,8 +152,10 @@ class MemoryStore:
                 raise ClockMismatchError(f"this store runs on the {self._clock} clock, not {kind}")
             self._clock = kind
 
-    def tidy(self, *, now: datetime) -> Iterator[str]:  # noqa: ARG002 - the protocol gives it
+    def tidy(self, *, now: datetime, keep: Mapping[str, Ages] | None = None) -> Iterator[str]:  # noqa: ARG002
         """Nothing to do: there are no files, and old versions stay readable."""
+        if keep:
+            raise StoreError(f"retention: {self.lacks['retention']}")
         yield from ()
 
     def close(self) -> None:
