@@ -62,7 +62,7 @@ TEXTS: Final = {
     "line.well": "Nothing stands out.",
     "line.late": "The last sample is {ago} old; nothing is called yet.",
     "line.unseen": "No sample of it has ever arrived.",
-    "line.out": "Work on it until {when}: nothing is called.",
+    "line.out": "Work on it until {until}: nothing is called.",
     "line.learning": "It is new here: only limits, stops and lost data speak.",
     "line.taken": "{who} has it",
     "line.acknowledged": "acknowledged",

@@ -10,7 +10,7 @@ from uuid import UUID
 from sqlalchemy import Select, and_, func, select
 
 from skidhand.logbook.database import Database
-from skidhand.logbook.tables import answers, findings, prompts, work
+from skidhand.logbook.tables import answers, findings, prompts, transitions, work
 from skidhand.model.finding import Finding
 from skidhand.model.prompt import Prompt, Work
 
@@ -29,6 +29,7 @@ class LookBook:
         queries = (
             select(func.coalesce(func.max(findings.c.seq), 0)),
             select(func.count(), func.max(prompts.c.updated)).select_from(prompts),
+            select(func.coalesce(func.max(transitions.c.seq), 0)),
             select(func.count()).select_from(answers),
             select(func.count()).select_from(work).where(work.c.open),
         )

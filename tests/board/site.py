@@ -61,7 +61,6 @@ skids:"""
 def fleet_text(skids: Iterable[tuple[str, str, str]], name: str = "Tansy Flat reuse", by: str = "person") -> str:
     """A fleet file of these (id, name, site)."""
 
-
     parts = [SKID.format(id=i, name=json.dumps(n), site=s, by=by) for i, n, s in skids]
     return HEAD.format(name=json.dumps(name)) + "".join(parts)
 
@@ -114,7 +113,10 @@ def finding(kind: str = "split-drift", unit: str = "cyclone", skid: str = "tf-1"
 def rise(skid: str, *, when: datetime = NOW + timedelta(hours=2), **changes: Any) -> Finding:
     """A filter that wants a wash."""
     forecast = Forecast(what="backwash", when=when, low=when - timedelta(hours=1), high=when + timedelta(hours=1))
-    numbers = (Number(name="dp", value=9.7, unit="[psi]", tag="PDT-301"), Number(name="dp_limit", value=12, unit="[psi]"))
+    numbers = (
+        Number(name="dp", value=9.7, unit="[psi]", tag="PDT-301"),
+        Number(name="dp_limit", value=12, unit="[psi]"),
+    )
     given = {"severity": "medium", "cause": "fouling", "forecast": forecast, "evidence": Evidence(numbers=numbers)}
     return finding("dp-rise", "filter-a", skid, **(given | changes))
 
