@@ -58,6 +58,7 @@ class Flood:
 
 def keep_back(book: PromptWork, outbox: Outbox, kept: list[Delivery], now: datetime) -> None:
     """Mark ``kept`` (in one transaction) as told by a summary, and see that there is one for each person."""
+    book.read_together(delivery.prompt for delivery in kept)
     for delivery in kept:
         book.put(delivery.model_copy(update={"state": "summarised"}))
     first = {(one.person, one.channel): one for one in reversed(kept)}

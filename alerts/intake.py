@@ -37,6 +37,7 @@ class Intake:
         self._outbox = outbox
         self._rng = rng
         self._quieting = Quieting(book, fleet, now)
+        self._codes: codes.Taken | None = None
         self.raised = 0
 
     def prepare(self, skids: Iterable[str]) -> None:
@@ -125,7 +126,7 @@ class Intake:
             created=self._now, updated=self._now,
             **{"kind": "data", "priority": "high", "route": "phone", "unit": "", **fields},
         )  # fmt: skip
-        self._book.save(prompt)
+        self._book.save(prompt, new=True)
         self._book.record(lifecycle.raised(prompt, why=title))
         self.raised += 1
         return self._outbox.tell(prompt, [])
@@ -154,7 +155,7 @@ class Intake:
             updated=self._now,
             head=finding.kind,
         )
-        self._book.save(prompt)
+        self._book.save(prompt, new=True)
         self._book.record(lifecycle.raised(prompt, why=f"{finding.kind}: {prompt.title}"))
         self._link(prompt, [finding.id, *causes])
         self.raised += 1
@@ -177,7 +178,7 @@ class Intake:
         wait = timedelta()
         for finding in self._book.findings(prompt.findings):
             delay = routing.delay_of(finding.kind, self._fleet)
-            wait = max(wait, timedelta(minutes=delay.off))
+            wait = max(wait, timedelta(minutes=delay.off_delay))
             if delay.deadband and grouping.within(finding, delay.deadband):
                 wait = max(wait, CHATTER)
         return self._now + wait
@@ -265,7 +266,11 @@ class Intake:
         return prompt.model_copy(update={"code": code, "verdict": None, "taken_by": None})
 
     def _mint(self) -> str:
-        return codes.mint(self._book.codes(self._now - codes.REST), self._rng)
+        if self._codes is None:
+            self._codes = codes.Taken(self._book.codes(self._now - codes.REST))
+        code = codes.mint(self._codes, self._rng)
+        self._codes.add(code)
+        return code
 
     def _with(self, prompt: Prompt, finding: UUID) -> Prompt:
         self._link(prompt, [finding])

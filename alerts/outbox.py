@@ -120,7 +120,7 @@ class Outbox:
         """The earliest moment: after the on-delay, and of an order, when delivery time wants it."""
         start = self._now
         if not self._book.told(prompt.id) and standing:
-            wait = max(routing.delay_of(finding.kind, self._fleet).on for finding in standing)
+            wait = max(routing.delay_of(finding.kind, self._fleet).on_delay for finding in standing)
             start = max(start, prompt.created + timedelta(minutes=wait))
         if prompt.kind == "order":
             start = routing.order_from(start, standing, self._fleet)

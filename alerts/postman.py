@@ -14,7 +14,7 @@ from typing import Final
 
 import structlog
 
-from alerts import flood, grouping, notices
+from alerts import flood, grouping, notices, routing
 from alerts.channels.base import Channel
 from alerts.lifecycle import ACKNOWLEDGED, UNACKNOWLEDGED
 from alerts.outbox import Outbox, way_of
@@ -22,7 +22,7 @@ from skidhand.errors import ChannelError, ChannelRefusedError
 from skidhand.fleet import Fleet
 from skidhand.logbook import Logbook, message_queries
 from skidhand.logbook.prompt_work import PromptWork
-from skidhand.model.prompt import Delivery, Prompt
+from skidhand.model.prompt import Delivery, Enclosed, Prompt
 
 FIRST_RETRY: Final = timedelta(seconds=30)
 LONGEST_RETRY: Final = timedelta(minutes=15)
@@ -96,9 +96,20 @@ class Postman:
             if text is None:
                 book.put(delivery.model_copy(update={"state": "expired", "error": "nothing is left to tell"}))
                 return None
-            ready = ready.model_copy(update={"text": text})
+            ready = ready.model_copy(update={"text": text, "enclosed": self._enclosed(book, delivery, prompt, fleet)})
             book.put(ready)
         return ready
+
+    def _enclosed(self, book: PromptWork, delivery: Delivery, prompt: Prompt, fleet: Fleet) -> Enclosed | None:
+        """The standing findings, for a channel that says it ``encloses`` them."""
+        if not getattr(self._channels.get(delivery.channel), "encloses", False) or delivery.purpose == "summary":
+            return None
+        person = fleet.roster.person(delivery.person)
+        return Enclosed(
+            findings=tuple(grouping.standing(book.findings(prompt.findings), prompt.root)),
+            timezone=routing.zone_of(fleet, prompt.site).key,
+            language=person.language if person else "en",
+        )
 
     def _text(self, book: PromptWork, delivery: Delivery, prompt: Prompt, fleet: Fleet, now: datetime) -> str | None:
         person = fleet.roster.person(delivery.person)

@@ -30,6 +30,8 @@ class Timers:
     def run(self) -> int:
         """Do what is due; gives how many prompts were looked at."""
         due = self.book.prompts_due(self.now)
+        self.book.read_together(prompt.id for prompt in due)
+        self.book.findings([finding for prompt in due for finding in prompt.findings])
         for prompt in due:
             self._look(prompt)
         return len(due)

@@ -143,8 +143,8 @@ class Delay(Strict):
     as over (a reading that swings about its limit is one prompt, not many).
     """
 
-    on: float = Field(0.0, ge=0)
-    off: float = Field(0.0, ge=0)
+    on_delay: float = Field(0.0, ge=0)
+    off_delay: float = Field(0.0, ge=0)
     deadband: float = Field(0.0, ge=0, lt=1)
 
 

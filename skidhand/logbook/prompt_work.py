@@ -45,7 +45,6 @@ class PromptWork:
         self._changed: dict[str, dict[Any, None]] = {"prompts": {}, "links": {}, "messages": {}}
         self._taken: list[int] = []
         self._rows: list[dict[str, Any]] = []
-        self._codes: set[str] | None = None
 
     # What waits
 
@@ -120,19 +119,16 @@ class PromptWork:
 
     def codes(self, since: datetime) -> set[str]:
         """Codes that are taken: of open prompts, and of prompts that changed at or after ``since``."""
-        if self._codes is None:
-            self.flush()
-            query = select(prompts.c.code).where(or_(prompts.c.state != CLEARED, prompts.c.updated >= since))
-            self._codes = set(self._connection.execute(query).scalars())
-        return self._codes
+        self.flush()
+        query = select(prompts.c.code).where(or_(prompts.c.state != CLEARED, prompts.c.updated >= since))
+        return set(self._connection.execute(query).scalars())
 
-    def save(self, prompt: Prompt) -> None:
-        """Write a new prompt, or replace it."""
-        self._load_prompts({prompt.id})
+    def save(self, prompt: Prompt, *, new: bool = False) -> None:
+        """Write a new prompt, or replace it; ``new``: the caller knows that there is none of that id."""
+        if not new:
+            self._load_prompts({prompt.id})
         self._prompts[prompt.id] = prompt
         self._changed["prompts"][prompt.id] = None
-        if self._codes is not None:
-            self._codes.add(prompt.code)
 
     def link(self, finding: UUID, prompt: UUID) -> None:
         """A finding belongs to a prompt from now on; also one that has not been seen yet."""
@@ -159,6 +155,12 @@ class PromptWork:
         self._load_messages({delivery.prompt})
         self._messages[delivery.prompt][delivery.id] = delivery
         self._changed["messages"][delivery.id, delivery.prompt] = None
+
+    def read_together(self, ids: Iterable[UUID]) -> None:
+        """Read prompts and their messages in a few statements, because each will be asked for."""
+        wanted = set(ids)
+        self._load_prompts(wanted)
+        self._load_messages(wanted)
 
     def messages(self, prompt: UUID) -> list[Delivery]:
         """Every message of a prompt, in the order in which they were queued."""

@@ -109,20 +109,20 @@ def test_a_person_is_known_by_id_number_or_address():
 def test_codes_are_short_unique_and_in_no_order():
     """Four digits while fewer than half of them are taken, then five; never one that is taken."""
     rng = random.Random(1)
-    taken: set[str] = set()
+    taken = codes.Taken()
     for _ in range(4600):
         code = codes.mint(taken, rng)
         assert code not in taken
         taken.add(code)
     lengths = [sum(len(code) == n for code in taken) for n in (4, 5)]
     assert lengths == [4500, 100]
-    first = [codes.mint(set(), random.Random(seed)) for seed in range(50)]
+    first = [codes.mint(codes.Taken(), random.Random(seed)) for seed in range(50)]
     assert first != sorted(first)
     assert len(set(first)) > 45
 
 
 def test_no_code_left_is_said():
     """When every code is in use, that is an error, not an endless search."""
-    taken = {str(n) for n in range(1000, 1_000_000)}
+    taken = codes.Taken(str(n) for n in range(1000, 1_000_000))
     with pytest.raises(ValueError, match="no answer code is free"):
         codes.mint(taken, random.Random(1))
