@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from pathlib import Path
 
 import pytest
 
@@ -12,11 +11,11 @@ from tests.faults.rig import Rig
 
 @pytest.fixture
 def rig_on(tmp_path) -> Iterator[Callable[..., Rig]]:
-    """``rig_on(server, disk=None)``: a rig in the test's folder; its gateway and its ingest end with the test."""
+    """``rig_on(server, **more)``: a rig in the test's folder; its gateway and its ingest end with the test."""
     rigs: list[Rig] = []
 
-    def make(server, disk: Path | None = None) -> Rig:
-        rigs.append(Rig(server, tmp_path, disk))
+    def make(server, **more) -> Rig:
+        rigs.append(Rig(server, tmp_path, **more))
         return rigs[-1]
 
     yield make

@@ -37,15 +37,18 @@ def until(holds: Callable[[], bool], what: str, seconds: float = PATIENCE_S) -> 
 
 
 class Rig:
-    """One worker's world in ``folder``; spool and lake may be told to lie in ``disk`` instead."""
+    """One worker's world in ``folder``; spool and lake may be told to lie in ``disk`` instead.
 
-    def __init__(self, server, folder: Path, disk: Path | None = None) -> None:
+    Rigs with a ``group`` and a ``worker`` name share the messages, the lake and the logbook of their folder.
+    """
+
+    def __init__(self, server, folder: Path, disk: Path | None = None, worker: str = "spool", group: str = "") -> None:
         disk = disk or folder
         self.server = server
-        self.spool, self.lake, self.book = disk / "spool.db", disk / "lake", folder / "book.db"
+        self.spool, self.lake, self.book = disk / f"{worker}.db", disk / "lake", folder / "book.db"
         (folder / "fleet.yaml").write_text(FLEET_TEXT)
         paths = (folder / "fleet.yaml", self.spool, self.lake, self.book)
-        self._arguments = [*map(str, paths), f"{server.host}:{server.port}"]
+        self._arguments = [*map(str, paths), f"{server.host}:{server.port}", "wall", group]
         self.process: multiprocessing.process.BaseProcess | None = None
         self._senders: list[Sender] = []
 
@@ -111,13 +114,18 @@ class Rig:
         assert self.stored() == expected
         batches = self.batches()
         assert batches
-        assert batches == sorted(set(batches)), "a batch was written twice"
+        for writer, numbers in batches.items():
+            assert numbers == sorted(set(numbers)), f"writer {writer}: a batch was written twice"
 
-    def batches(self) -> list[int]:
-        """The spool's batch numbers in the lake's log, in the order of its commits."""
+    def batches(self) -> dict[str, list[int]]:
+        """Of each spool the batch numbers in the lake's log, in the order of its commits."""
         commits = sorted((self.lake / "samples" / "_delta_log").glob("*.json"))
         actions = [json.loads(line) for commit in commits for line in commit.read_text().splitlines()]
-        return [action["txn"]["version"] for action in actions if "txn" in action]
+        found: dict[str, list[int]] = {}
+        for action in actions:
+            if "txn" in action:
+                found.setdefault(action["txn"]["appId"], []).append(action["txn"]["version"])
+        return found
 
 
 def run(arguments: list[str], setback: Path | None) -> None:
