@@ -31,6 +31,9 @@ def command(
     every: Annotated[
         float, typer.Option("--every", min=1.0, metavar="SECONDS", help="Pause between (--follow).")
     ] = 300,
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Change nothing: check counts, checksums and the log; exit 1 on a fault.")
+    ] = False,
     settings_file: SettingsOption = None,
     store: StoreOption = None,
     logbook: LogbookOption = None,
@@ -40,6 +43,7 @@ def command(
     \b
     Example:
         skidhand tidy --follow --every 120
+        skidhand tidy --verify
     """
     import structlog
 
@@ -50,6 +54,9 @@ def command(
     log.set_up(settings.log, service="tidy", stream=sys.stdout if follow else sys.stderr)
     book, clock = open_logbook(settings)
     with book, closing(open_store(settings)) as samples:
+        if verify:
+            _verify(samples)
+            return
         if not follow:
             now = clock.now()
             if now is None:
@@ -64,6 +71,16 @@ def command(
             except OutsideError as error:
                 logger.error("store or logbook is away; trying again", error=str(error))
             stop.wait(every)
+
+
+def _verify(samples: Store) -> None:
+    faults = 0
+    for fault in samples.verify():
+        faults += 1
+        typer.echo(fault)
+    talk(f"{faults} faults" if faults else "sound: the log, every file, and each day's count and checksum")
+    if faults:
+        raise typer.Exit(1)
 
 
 def _keep(samples: Store, book: Logbook, warn: Callable[[str], Any]) -> dict[str, Ages]:

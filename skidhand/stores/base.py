@@ -98,7 +98,8 @@ class Store(Protocol):
     """The URL scheme that picks this store, for example ``lake``."""
 
     lacks: ClassVar[Mapping[str, str]]
-    """Abilities this store does not have: name → reason. Known names: ``as_of``, ``changes``, ``retention``.
+    """Abilities this store does not have: name → reason. Known names: ``as_of``, ``changes``, ``retention``,
+    ``verify``.
 
     Using one raises StoreError with the reason.
     """
@@ -178,6 +179,10 @@ class Store(Protocol):
 
         ``keep`` maps series to their ages; series that it does not name are kept for ever.
         """
+        ...
+
+    def verify(self) -> Iterator[str]:
+        """A line for each fault of what is stored (lost, doubled, damaged); none when it is sound."""
         ...
 
     def close(self) -> None:

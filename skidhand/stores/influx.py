@@ -65,6 +65,7 @@ class InfluxStore:
     lacks: ClassVar[Mapping[str, str]] = {
         "as_of": "InfluxDB keeps no versions: a corrected sample takes the place of an older one",
         "retention": "samples are kept for ever: only the lake has rollups to keep in place of raw samples",
+        "verify": "the server keeps its own files, and tells nobody how they lie",
     }
 
     def __init__(self, address: Address) -> None:
@@ -270,6 +271,10 @@ class InfluxStore:
         if keep:
             raise StoreError(f"retention: {self.lacks['retention']}")
         yield "influx: nothing to do, the server compacts by itself"
+
+    def verify(self) -> Iterator[str]:
+        """Not here (see ``lacks``)."""
+        raise StoreError(f"verify: {self.lacks['verify']}")
 
     def close(self) -> None:
         """Let go of the connections."""

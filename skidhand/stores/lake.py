@@ -38,6 +38,7 @@ from skidhand.stores.lake_rollup import ROLLUP_SCHEMA, Rollups
 from skidhand.stores.lake_sums import day_sums
 from skidhand.stores.lake_table import KEPT, LAKE_SCHEMA, LakeTable, engine_errors
 from skidhand.stores.lake_tidy import clean_log, tidy_days
+from skidhand.stores.lake_verify import verify
 from skidhand.stores.rollups import ROLLED
 from skidhand.stores.rows import ROWS, batch_rows, last_of_each, micros_of, samples_of, spans_of
 
@@ -289,6 +290,10 @@ class LakeStore:
         with self._table.lock:
             self._refresh()
             return self._ledger.copy()
+
+    def verify(self) -> Iterator[str]:
+        """See :meth:`skidhand.stores.base.Store.verify`: the log, every file, and each day's count and checksum."""
+        yield from verify(self._table, self._rollups.table, self._ledger_now)
 
     def close(self) -> None:
         """Let go of decoded files; nothing else is held open."""

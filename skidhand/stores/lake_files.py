@@ -34,6 +34,7 @@ def write_file(
             row_group_size=row_group,
             compression="zstd",
             compression_level=6,
+            write_page_checksum=True,
             use_dictionary=[name for name in rows.column_names if name not in deltas],  # type: ignore[arg-type]
             column_encoding=dict.fromkeys(deltas, "DELTA_BINARY_PACKED"),
         )

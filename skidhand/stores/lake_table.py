@@ -38,6 +38,8 @@ would be 35,000 files; what older commits said is in bundles (``lake_history``).
 RETRIES: Final = 1000
 """Commit attempts before StoreConflictError; the library's 15 ran out with four appenders at once."""
 
+LOG: Final = "_delta_log"
+
 MARK: Final = "skidhand"
 """The key in a commit's custom metadata under which ours stands, as JSON text."""
 
@@ -108,7 +110,7 @@ class LakeTable:
     def oldest(self, version: int) -> DeltaTable:
         """The table at the oldest version from ``version`` on that its log can still open."""
         delta = self.fork()
-        checkpoints = (name.partition(".")[0] for name in self.names(delta, "_delta_log") if ".checkpoint" in name)
+        checkpoints = (name.partition(".")[0] for name in self.names(delta, LOG) if ".checkpoint" in name)
         for each in sorted({int(number) for number in checkpoints if number.isdecimal()}):
             if each >= version and (found := self.at(each)) is not None:
                 return found
@@ -220,7 +222,7 @@ class LakeTable:
             commits = delta.history(count)
         return sorted(((int(info["version"]), mark_of(info)) for info in commits), key=lambda pair: pair[0])
 
-    def names(self, delta: DeltaTable, folder: str) -> list[str]:
+    def names(self, delta: DeltaTable | None, folder: str) -> list[str]:
         """The names of the files in a folder of the table; none where it is not there."""
         with engine_errors(f"cannot list {folder} of lake {self.uri}"):
             found = self.filesystem(delta).get_file_info(fs.FileSelector(folder, allow_not_found=True))
@@ -254,10 +256,12 @@ class LakeTable:
                 if info.mtime is not None and datetime.now(UTC) - info.mtime > age:
                     filesystem.delete_file(info.path)
 
-    def filesystem(self, delta: DeltaTable) -> fs.FileSystem:
+    def filesystem(self, delta: DeltaTable | None) -> fs.FileSystem:
         """Opens the data files by the paths that the table's actions give."""
         if self._local is not None:
             return fs.SubTreeFileSystem(str(self._local), fs.LocalFileSystem())
+        if delta is None:
+            raise StoreError(f"lake {self.uri} cannot be opened")
         return fs.PyFileSystem(DeltaStorageHandler.from_table(delta._table, self._options))  # type: ignore[arg-type]
 
     def _sync(self, after: int, upto: int) -> None:

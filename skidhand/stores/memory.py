@@ -30,7 +30,10 @@ class MemoryStore:
     """Keeps every commit; the n-th commit is version n. One lock makes each call atomic between threads."""
 
     scheme: ClassVar[str] = "memory"
-    lacks: ClassVar[Mapping[str, str]] = {"retention": "what it holds goes with its process"}
+    lacks: ClassVar[Mapping[str, str]] = {
+        "retention": "what it holds goes with its process",
+        "verify": "there are no files to check",
+    }
     _named: ClassVar[dict[str, MemoryStore]] = {}  # one process, one store a name
 
     def __init__(self) -> None:
@@ -157,6 +160,10 @@ class MemoryStore:
         if keep:
             raise StoreError(f"retention: {self.lacks['retention']}")
         yield from ()
+
+    def verify(self) -> Iterator[str]:
+        """Not here (see ``lacks``)."""
+        raise StoreError(f"verify: {self.lacks['verify']}")
 
     def close(self) -> None:
         """Nothing to let go of."""

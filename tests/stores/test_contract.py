@@ -28,7 +28,7 @@ def test_it_is_a_store(store):
 
 def test_gaps_are_declared_with_a_reason(store):
     """What a store cannot do is one of the known abilities, with a reason in words."""
-    assert set(store.lacks) <= {"as_of", "changes", "retention"}
+    assert set(store.lacks) <= {"as_of", "changes", "retention", "verify"}
     assert all(len(reason.split()) >= 3 for reason in store.lacks.values())
 
 
