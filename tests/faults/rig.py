@@ -123,7 +123,7 @@ class Rig:
         actions = [json.loads(line) for commit in commits for line in commit.read_text().splitlines()]
         found: dict[str, list[int]] = {}
         for action in actions:
-            if "txn" in action:
+            if "txn" in action and action["txn"]["appId"] != "skidhand.clock":
                 found.setdefault(action["txn"]["appId"], []).append(action["txn"]["version"])
         return found
 
