@@ -121,6 +121,7 @@ class Settings(BaseSettings):
         Path("./skidhand-data/spool.db"), description="ingest's spool: a file, or a folder that holds spool.db"
     )
     fleet: Path | None = Field(None, description="fleet file, for commands that read one where none is in force")
+    metrics: str | None = Field(None, description="where ingest serves Prometheus metrics: [HOST:]PORT")
     clock: ClockKind = Field("wall", description="wall: the machine's time; stream: the time a replay announces")
     channels: Annotated[tuple[str, ...], NoDecode] = Field(
         ("console",), min_length=1, description="how people are told, tried in order: console, file:PATH ..."
@@ -130,6 +131,9 @@ class Settings(BaseSettings):
         None, pattern=r"^.+:\d{1,5}$", description="host:port where alerts takes answers and receipts; none: nowhere"
     )
     sparkplug: Sparkplug = Field(Sparkplug(), description="gateways that speak Sparkplug B")
+    alerts_metrics: str | None = Field(None, description="where alerts serves Prometheus metrics: PORT or HOST:PORT")
+    alive_file: Path | None = Field(None, description="file whose time alerts sets every minute: watch it from outside")
+    alive_url: str | None = Field(None, description="address that alerts calls every minute: a dead-man signal")
     log: Log = Field(Log(), description="logging")
     _origins: dict[str, str] = PrivateAttr(default_factory=dict)
 

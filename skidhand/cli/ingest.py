@@ -31,6 +31,10 @@ def command(
     store: StoreOption = None,
     logbook: LogbookOption = None,
     fleet: FleetOption = None,
+    metrics: Annotated[
+        str | None,
+        typer.Option("--metrics", metavar="[HOST:]PORT", help="Serve Prometheus metrics; a port alone: to this host."),
+    ] = None,
     drain: Annotated[
         str | None,
         typer.Option("--drain", metavar="ID", help="Retire this worker: empty its spool and its session, and end."),
@@ -52,6 +56,7 @@ def command(
         skidhand ingest --drain 1f0c9a7be2d4
     """
     from ingest.broker import BrokerSettings
+    from ingest.metrics import MetricsServer
     from ingest.service import IngestService
     from ingest.sparkplug.settings import SparkplugSettings
     from skidhand import log, stores
@@ -79,8 +84,14 @@ def command(
     )
     on_stop(service.request_stop)
     if drain is None:
-        service.start()
-        service.run_forever()
+        address = metrics or settings.metrics
+        served = MetricsServer(address, service.stats) if address else None
+        try:
+            service.start()
+            service.run_forever()
+        finally:
+            if served is not None:
+                served.close()
         return
     service.start(wait_connected_s=CONNECT_S)
     known = service.retire()

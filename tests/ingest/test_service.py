@@ -226,7 +226,7 @@ def test_a_new_fleet_version_is_taken_while_running(running, publisher, tmp_path
     assert service.wait_drained(30, messages=2)
     assert stored_numbers(store, "tf-skid-1/PDT-302") == [1.5]
     service.stop()
-    assert running(store, fleet=None, logbook=away_logbook(tmp_path))._lookup.digest == newer.digest
+    assert running(store, fleet=None, logbook=away_logbook(tmp_path))._fleet.lookup.digest == newer.digest
 
 
 @pytest.mark.broker
