@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -15,8 +16,11 @@ def command(
     data: Annotated[
         Path | None, typer.Option("--data", file_okay=False, metavar="DIR", help="Where it is left (./demo-data).")
     ] = None,
+    board: Annotated[
+        bool, typer.Option("--board/--no-board", help="Leave the board open on it, if somebody is at the keyboard.")
+    ] = True,
 ) -> None:
-    """Show the main job: simulate, publish, ingest, analyse, prompt, and compare with the truth.
+    """Show the main job: simulate, publish, ingest, analyse, prompt, compare with the truth, open the board.
 
     Exit status 1: something planted was missed, something false was called, or a sample was lost.
 
@@ -26,4 +30,6 @@ def command(
     """
     from skidhand.demo import run_demo
 
-    raise typer.Exit(run_demo(seed=seed, hours=hours, skids=skids, data=data))
+    # Nobody could end it where nobody is at the keyboard.
+    stays = board and sys.stdin.isatty() and sys.stdout.isatty()
+    raise typer.Exit(run_demo(seed=seed, hours=hours, skids=skids, data=data, board=stays))

@@ -18,6 +18,7 @@ from simulator.scenario import Scenario, load_scenario
 from simulator.truth import truth_of, write_truth
 from skidhand.clock import monotonic
 from skidhand.demo.feed import steps
+from skidhand.demo.open_board import show_board
 from skidhand.demo.pipeline import Pipeline
 from skidhand.demo.show import PhoneChannel, events_table, figures_table, progress_bar, wash_line, where_next
 from skidhand.errors import UserError
@@ -30,12 +31,17 @@ MARK: Final = ".skidhand-demo"
 
 
 def run_demo(
-    *, seed: int | None = None, hours: float | None = None, skids: int | None = None, data: Path | None = None
+    *,
+    seed: int | None = None,
+    hours: float | None = None,
+    skids: int | None = None,
+    data: Path | None = None,
+    board: bool = False,
 ) -> int:
     """Run it and print what happened; 0 when every event was found, nothing false called and no sample lost.
 
     ``data`` is the folder that the run leaves behind (default ``demo-data`` here). A folder of an earlier demo
-    is replaced; UserError when it holds anything else.
+    is replaced; UserError when it holds anything else. ``board`` leaves the board open on it until Ctrl-C.
     """
     scenario = load_scenario(SCENARIO)
     folder = _fresh(Path("demo-data") if data is None else data)
@@ -51,7 +57,10 @@ def run_demo(
     with Pipeline.open(folder, version, [phone], start=scenario.start, seed=number) as pipeline:
         _play(pipeline, scenario, truth, console, seed=number)
         judged = score(pipeline.logbook.analysis.current(), truth)
-        return _close(pipeline, judged, truth, console, folder, monotonic() - began)
+        result = _close(pipeline, judged, truth, console, folder, monotonic() - began)
+    if board:
+        show_board(folder, console)
+    return result
 
 
 def _play(pipeline: Pipeline, scenario: Scenario, truth: Truth, console: Console, *, seed: int) -> None:

@@ -115,6 +115,7 @@ def where_next(folder: Path) -> str:
     return (
         f"Where to look next (the data of this run stay in {folder}):\n"
         f"  export SKIDHAND_STORE={folder}/lake SKIDHAND_LOGBOOK={folder}/logbook.db SKIDHAND_CLOCK=stream\n"
+        "  skidhand board --open          the web pages, on this host\n"
         "  skidhand findings              what was found, with causes\n"
         "  skidhand prompts               what people were sent; 'skidhand prompts ack CODE --who NAME' answers\n"
         "  skidhand export --help         cleaned or raw series for pandas\n"
