@@ -22,7 +22,7 @@ from simulator.plant.train import DT, FeedNow, Train
 from simulator.plant.washing import WashControl
 from simulator.plant.water import Brine, droplet_shares
 from simulator.plant.weir_tank import SETTLED, SLUDGE_HOURS, SLUDGE_SOLIDS, WeirTank
-from simulator.scenario import Plant
+from simulator.plant_file import Plant
 from simulator.streams import generator
 from skidhand.errors import InputFileError
 from skidhand.fleet import Skid, SkidView, UnitView

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from simulator.scenario import Carrier
+from simulator.plant_file import Carrier
 from simulator.skid_plant import Acting
 from simulator.streams import generator
 

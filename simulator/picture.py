@@ -140,7 +140,7 @@ def _column(axes: Sequence[Any], life: _Life, panels: Sequence[Panel], span: flo
         axis = axes[drawn]
         for values, words, ink in zip(life.ratio, ("split, %", "drop ratio"), INK, strict=False):
             axis.plot(life.hours, values, color=ink, linewidth=0.9, label=words)
-        axis.set_ylim(bottom=0.0)
+        axis.set_ylim(0.0, 5.0)
         _dress(axis, "cyclone")
         drawn += 1
     for axis in axes[drawn:]:
@@ -157,8 +157,8 @@ def _dress(axis: Any, title: str) -> None:
     axis.set_ylabel(title, fontsize=7)
     axis.tick_params(labelsize=7)
     axis.grid(visible=True, color="#e5e5e5", linewidth=0.5)
-    axis.legend(fontsize=6, loc="upper right", ncols=3, frameon=False, borderaxespad=0.1)
-    axis.margins(y=0.22)
+    axis.legend(fontsize=6, loc="upper right", ncols=4, columnspacing=0.9, frameon=False, borderaxespad=0.1)
+    axis.margins(y=0.28)
 
 
 def _bands(axis: Any, events: Sequence[Acting]) -> None:

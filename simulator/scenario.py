@@ -9,75 +9,18 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Literal
 
-from pydantic import AwareDatetime, Field, field_validator
+import yaml
+from pydantic import AwareDatetime, Field
 
 from simulator.checked import Block, read_checked
+from simulator.crowd import Crowd, grow
 from simulator.faults import FAULTS, Fault
-from simulator.plant.media_filter import Law
+from simulator.plant_file import Event, SkidStory
 from skidhand.errors import InputFileError
 from skidhand.fleet import Fleet, Skid, load_fleet
 from skidhand.units import same_dimension
 
 PACKAGED = "simulator.scenarios"
-
-
-class Plant(Block):
-    """One skid's normal: what comes from the pad and how its units are sized where the fleet file is silent."""
-
-    load: float = Field(1.0, gt=0.2, le=1.2, description="normal flow as a share of design flow")
-    temperature: float = Field(25.0, ge=5, le=60, description="feed, °C")
-    oil: float = Field(900.0, gt=0, le=20_000, description="oil from the pad, mg/L")
-    droplet_median_um: float = Field(90.0, ge=5, le=200)
-    droplet_spread: float = Field(0.8, gt=0.1, le=2)
-    solids: float = Field(25.0, ge=0, le=1000, description="suspended solids from the pad, mg/L")
-    run_hours: float = Field(20.0, ge=2, le=500, description="filter run from clean to four times clean")
-    run_started: float = Field(0.0, ge=0, lt=1, description="share of a run that is over at the start")
-    law: Law = "cake"
-    cyclone_dp: float = Field(207.0, gt=20, le=1000, description="kPa at design flow")
-    cyclone_outlet: float = Field(207.0, gt=20, le=1000, description="kPa held at the water outlet")
-    cyclone_split: float = Field(0.03, ge=0.01, le=0.08)
-    cyclone_pdr: float = Field(1.7, ge=1.1, le=2.0)
-    strainer_dp: float = Field(15.0, gt=1, le=60, description="clean, kPa at design flow")
-    strainer_cleaned_at: float | None = Field(None, gt=2, le=300, description="kPa at which a person cleans it")
-    wash_timer: float = Field(48.0, gt=0.5, le=2000, description="hours after which a controller washes in any case")
-    ambient: float | None = Field(None, ge=-40, le=50, description="mean outside, °C; 8 below the feed if not given")
-    recovery: float = Field(0.5, gt=0.05, le=0.9, description="of reverse osmosis")
-    lab_every: float | None = Field(None, gt=0, description="hours between laboratory samples of the treated water")
-
-
-class Carrier(Block):
-    """The link to the broker."""
-
-    latency_s: float = Field(0.5, ge=0, le=30)
-    dropped: float = Field(2e-4, ge=0, le=0.5, description="share of samples that never arrive")
-    late: float = Field(1e-3, ge=0, le=0.5, description="share of scans that come up to a minute late")
-    clock_offset_s: float = Field(0.0, ge=-3600, le=3600, description="the skid's clock against UTC")
-
-
-class Event(Block):
-    """One fault or look-alike: when (hours after the start), how long, how strong."""
-
-    event: str
-    at: float = Field(ge=0)
-    hours: float = Field(gt=0)
-    severity: float = Field(1.0, gt=0, le=2)
-    tag: str | None = None
-    unit: str | None = Field(None, description="which unit, where the skid has several of the kind")
-
-    @field_validator("event")
-    @classmethod
-    def _known(cls, name: str) -> str:
-        if name not in FAULTS:
-            raise ValueError(f"no fault or look-alike {name!r}; there are {', '.join(sorted(FAULTS))}")
-        return name
-
-
-class SkidStory(Block):
-    """What one skid is like and what happens to it."""
-
-    plant: Plant = Plant()
-    carrier: Carrier = Carrier()
-    story: tuple[Event, ...] = ()
 
 
 class ScenarioFile(Block):
@@ -91,6 +34,7 @@ class ScenarioFile(Block):
     hours: float = Field(gt=0, le=20 * 8766)
     seed: int = Field(1, ge=0)
     skids: dict[str, SkidStory] = Field(default_factory=dict)
+    crowd: Crowd | None = Field(None, description="grows a large fleet from the skids of the fleet file")
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +80,17 @@ def load_scenario(path_or_name: Path | str) -> Scenario:
     fleet = load_fleet(fleet_path).fleet
     if wrong := _mismatches(file, fleet):
         raise InputFileError("\n".join(f"{path}: {line}" for line in wrong))
+    if file.crowd is not None:
+        fleet, stories = grow(fleet, file.crowd, file.skids, file.seed, file.hours)
+        file = file.model_copy(update={"skids": stories})
     return Scenario(file, fleet, fleet_path)
+
+
+def write_fleet(scenario: Scenario, path: Path | str) -> None:
+    """Write the scenario's fleet as a fleet file; for a grown fleet there is no other."""
+    data = scenario.fleet.model_dump(mode="json", by_alias=True, exclude_defaults=True)
+    text = yaml.safe_dump({"version": 1, **data}, sort_keys=False, allow_unicode=True, width=120)
+    Path(path).write_text(text, encoding="utf-8")
 
 
 def _find(path_or_name: Path | str) -> Path:

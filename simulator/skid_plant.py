@@ -12,7 +12,8 @@ from simulator.faults import FAULTS, Fault, strength
 from simulator.plant.conditions import Conditions
 from simulator.plant.feed import Feed
 from simulator.plant.train import FeedNow
-from simulator.scenario import Event, Scenario
+from simulator.plant_file import Event
+from simulator.scenario import Scenario
 from simulator.streams import Floats, generator
 from skidhand.errors import InputFileError
 from skidhand.fleet import Skid, skid_view

@@ -1,6 +1,7 @@
 """What goes wrong with dosing, flotation, membranes, the press and plain tanks."""
 
 from simulator.faults.base import Fault, adds, cuts, raises, register, switches, together
+from simulator.plant.buffer_tank import TRUCK_AT
 from simulator.plant.conditions import Conditions
 from simulator.plant.train import Train
 
@@ -13,6 +14,11 @@ def _runs_out(now: Conditions, strength: float, hours: float) -> None:
 def _full(train: Train, unit: str) -> bool:
     del unit
     return train.store is not None and train.store.full
+
+
+def _truck_due(train: Train, unit: str) -> bool:
+    del unit
+    return train.oil_tank is not None and train.oil_tank.level > TRUCK_AT * train.oil_tank.height
 
 
 LOST_PRIME = register(
@@ -228,6 +234,7 @@ TRUCK_MISSED = register(
         local=True,
         kind="tank-filling",
         change=cuts("takeaway", 1.0),
-        visible_share=0.5,
+        shows=_truck_due,
+        visible_minutes=60.0,
     )
 )

@@ -1,6 +1,21 @@
 """What can happen to a weir tank."""
 
 from simulator.faults.base import Fault, adds, cuts, raises, register, switches, together
+from simulator.plant.train import Train
+
+THICK_PAD = 0.20  # m, twice what the weir leaves
+DEEP_SLUDGE = 0.20  # m
+
+
+def _thick(train: Train, unit: str) -> bool:
+    del unit
+    return train.tank is not None and train.tank.thickness > THICK_PAD
+
+
+def _deep(train: Train, unit: str) -> bool:
+    del unit
+    return train.tank is not None and train.tank.sludge_depth > DEEP_SLUDGE
+
 
 OIL_SLUG = register(
     Fault(
@@ -58,7 +73,8 @@ STUCK_SKIM = register(
         kind="oil-layer-high",
         cause="stuck-skim",
         change=switches("skim_open", 0.0),
-        visible_share=0.5,
+        shows=_thick,
+        visible_minutes=60.0,
     )
 )
 
@@ -70,6 +86,7 @@ SLUDGE_BUILD_UP = register(
         unit_type="weir_tank",
         kind="sludge-build-up",
         change=together(adds("sand", 600.0), cuts("sludge_draw", 1.0)),
-        visible_share=0.5,
+        shows=_deep,
+        visible_minutes=60.0,
     )
 )

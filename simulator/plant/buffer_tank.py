@@ -12,7 +12,7 @@ from simulator.plant.water import NO_DROPS, Drops, Stream
 
 REMEMBERS = 6.0  # h over which the take-away follows what comes
 STIFF = 2.0  # relative change of the take-away per relative change of level
-FULL = 0.97  # share of the height at which the skid is stopped
+FULL, ROOM_AGAIN = 0.97, 0.85  # shares of the height at which the skid is stopped and may run again
 TRUCK_AT, TRUCK_TO, TRUCK_FLOW = 0.75, 0.15, 30.0  # shares of height; m³/h
 
 ROLES = ("level", "inlet_flow", "outlet_flow", "temperature", "density", "conductivity")
@@ -33,6 +33,7 @@ class BufferTank:
     outflow: float = 0.0
     temperature: float = 25.0
     density: float = 1000.0
+    full: bool = False  # nothing more should be sent
 
     ROLES: ClassVar[tuple[str, ...]] = ROLES
 
@@ -43,11 +44,6 @@ class BufferTank:
     def level(self) -> float:
         """m above the bottom."""
         return self.volume / self.area
-
-    @property
-    def full(self) -> bool:
-        """Nothing more should be sent."""
-        return self.level > FULL * self.height
 
     def water(self, flow: float) -> Stream:
         """``flow`` m³/h of what is in the tank."""
@@ -72,6 +68,7 @@ class BufferTank:
         self.salt = old * self.salt + new * feed.salt
         self.temperature += (celsius - self.temperature) * new
         self.inflow, self.volume, self.density = feed.flow, after - over * dt, density
+        self.full = self.level > (ROOM_AGAIN if self.full else FULL) * self.height
         return self.water(self.outflow), self.water(leak + over)
 
     def held(self) -> Stock:

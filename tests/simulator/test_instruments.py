@@ -5,7 +5,7 @@ import pytest
 
 from simulator.faults import FAULTS
 from simulator.instruments import Counter, Transmitter, reported
-from simulator.scenario import Event
+from simulator.plant_file import Event
 from simulator.skid_plant import Acting
 from skidhand.fleet import Instrument
 

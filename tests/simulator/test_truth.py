@@ -121,8 +121,8 @@ def test_weak_washes_that_never_came_are_not_in_the_truth(tmp_path):
 
 @pytest.mark.parametrize("name", packaged_scenarios())
 def test_every_packaged_scenario_can_be_played(name):
-    """It loads, lives its first hours and has a truth."""
-    assert truth_of(load_scenario(name), hours=2).skids == ("tf-skid-1", "tf-skid-2", "tf-skid-3")
+    """It loads, its first skids live their first hours and have a truth."""
+    assert len(truth_of(load_scenario(name), hours=2, skids=2).skids) == 2
 
 
 def test_a_truth_file_is_read_as_it_was_written(demo, tmp_path):

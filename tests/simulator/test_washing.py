@@ -16,7 +16,7 @@ def control(by):
 
 def minutes_until_wash(washing, dp, limit=10_000):
     """Minutes at a steady drop until a wash starts, or None within the limit."""
-    return next((minute for minute in range(1, limit) if washing.decide(dp, Conditions())), None)
+    return next((minute for minute in range(1, limit) if washing.wants(dp, Conditions())), None)
 
 
 def test_a_controller_washes_when_it_is_sure_that_the_drop_is_terminal():
@@ -29,9 +29,9 @@ def test_a_single_high_reading_starts_no_wash():
     """The count of minutes above the trigger begins anew with each reading below it."""
     washing = control("controller")
     for _ in range(50):
-        assert not washing.decide(90.0, Conditions())
-        assert not washing.decide(90.0, Conditions())
-        assert not washing.decide(10.0, Conditions())
+        assert not washing.wants(90.0, Conditions())
+        assert not washing.wants(90.0, Conditions())
+        assert not washing.wants(10.0, Conditions())
 
 
 def test_a_person_comes_a_little_earlier_and_takes_a_while():
@@ -44,7 +44,8 @@ def test_a_person_comes_a_little_earlier_and_takes_a_while():
 def test_a_wash_that_is_asked_for_starts_at_once():
     """Whatever the drop, and the count starts anew."""
     washing = control("person")
-    assert washing.decide(1.0, Conditions(wash=True))
+    assert washing.wants(1.0, Conditions(wash=True))
+    washing.begin()
     assert washing.since_wash == 0.0
 
 
