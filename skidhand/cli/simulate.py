@@ -179,4 +179,5 @@ def _publish(
     sparkplug = payload is Wire.SPARKPLUG
     with Gateways(story.fleet, **where) if sparkplug else Publisher(**where, payload=payload.value) as publisher:
         play(publisher, story.fleet, steps(chunks, minutes=1), speed=speed, announce=settings.clock == "stream")
-        talk(f"{publisher.samples_sent:,} samples in {publisher.messages_sent:,} messages sent and acknowledged.")
+        done = "sent" if sparkplug else "sent and acknowledged"  # Sparkplug's data has QoS 0
+        talk(f"{publisher.samples_sent:,} samples in {publisher.messages_sent:,} messages {done}.")
