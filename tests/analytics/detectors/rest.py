@@ -36,11 +36,34 @@ skids:
       XS-3: {unit: "1", states: {0: service, 1: backwash}, reporting: on_change}
       AT-3: {unit: mg/L, range: [0, 200]}
       LT-4: {unit: m, range: [0, 3]}
+      LT-5: {unit: m, range: [0, 3]}
+      TT-5: {unit: Cel, range: [0, 90]}
+      HV-5: {unit: "1", states: {0: closed, 1: open}, reporting: on_change}
+      FT-5: {unit: m3/h, range: [0, 5]}
+      ST-6: {unit: /min, range: [0, 400]}
+      PT-6: {unit: kPa, range: [0, 1000]}
+      IT-6: {unit: A, range: [0, 40]}
+      AT-7: {unit: mg/L, range: [0, 500]}
+      AT-8: {unit: mg/L, range: [0, 200]}
+      FT-9: {unit: L/h, range: [0, 20]}
+      ZT-9: {unit: "%", range: [0, 100]}
+      LT-9: {unit: m, range: [0, 2]}
+      PT-10: {unit: kPa, range: [0, 800]}
     units:
       - id: skid
         type: skid
         roles: {running: XS-1, mode: HS-1, ambient_temperature: TT-1, heat_trace: XS-2, supply_voltage: ET-1}
-      - {id: feed-tank, type: weir_tank, roles: {level: LT-1}, params: {area: 6, outlet_height: 0.3, height: 2.4}}
+      - id: feed-tank
+        type: weir_tank
+        roles: {level: LT-1, interface_level: LT-5, temperature: TT-5, skim_valve: HV-5, skim_flow: FT-5}
+        params: {area: 6, outlet_height: 0.3, height: 2.4}
+      - id: pump
+        type: feed_pump
+        roles: {speed: ST-6, flow: FT-2, discharge_pressure: PT-6, motor_current: IT-6}
+        params: {displacement: 1.75}
+      - {id: cyclone, type: hydrocyclone, roles: {inlet_oil: AT-7, outlet_oil: AT-8}}
+      - {id: caustic, type: chemical, roles: {dose_flow: FT-9, dose_command: ZT-9, level: LT-9}}
+      - {id: cell, type: flotation, roles: {recycle_pressure: PT-10}}
       - {id: filter, type: media_filter, roles: {flow: FT-2, dp: PDT-3, backwash: XS-3}, limits: {dp_terminal: 80}}
       - {id: outlet, type: outlet, roles: {flow: FT-2, oil: AT-3}}
       - {id: clear-tank, type: buffer_tank, holds: treated-water, roles: {level: LT-4}, params: {area: 20, height: 2.8}}
@@ -78,8 +101,30 @@ def plant(*, faults: bool) -> Block:
     for i in range(1, n):
         served[i] = 0.0 if washing[i] else served[i - 1] + 1.0
     flow = np.where(washing | stopped, 0.0, noisy(20.0, 0.1))
-    drop = np.where(washing | stopped, 0.0, noisy(20.0 + 50.0 * np.minimum(served / 465.0, 1.3), 0.3))
+    drop = noisy(20.0 + 50.0 * np.minimum(served / 465.0, 1.3), 0.3)
+    drop = np.where(washing | stopped, np.where(during(45, 46), 45.0, 0.0), drop)
+    # A worn pump is turned faster for the same flow.
+    speed = noisy(200.0 * (1.0 + 0.12 * during(44.5, 60)), 0.5)
+    dry, shut = during(42.6, 42.8), during(43, 43.2)
+    flow = np.where(dry | shut, 0.0, flow)
+    pad = np.where(during(47, 52), 0.4, np.where(during(54, 58), 0.28, 0.2))
+    chemical = 0.9 - 0.3 * t / 1440.0 if faults else 1.5 - 0.06 * t / 1440.0
+    rests = stopped | washing
     values = {
+        ("feed-tank", "interface_level"): noisy(1.4 - pad, 0.004),
+        ("feed-tank", "temperature"): noisy(30.0, 0.1),
+        ("feed-tank", "skim_valve"): np.ones(n),
+        ("feed-tank", "skim_flow"): np.abs(noisy(np.where(during(47, 52), 0.0, 0.3), 0.001)),
+        ("pump", "speed"): np.where(rests, 0.0, speed),
+        ("pump", "flow"): flow,
+        ("pump", "discharge_pressure"): np.where(rests, 0.0, noisy(np.where(shut, 700.0, 400.0), 1.0)),
+        ("pump", "motor_current"): np.where(rests, 0.0, noisy(np.where(dry, 8.0, 15.0), 0.1)),
+        ("cyclone", "inlet_oil"): noisy(100.0, 1.0),
+        ("cyclone", "outlet_oil"): noisy(np.where(during(47, 52), 26.0, 12.0), 0.2),
+        ("caustic", "dose_flow"): noisy(np.where(during(47, 49), 0.2, np.where(during(51, 54), 8.0, 4.0)), 0.05),
+        ("caustic", "dose_command"): noisy(40.0, 0.2),
+        ("caustic", "level"): noisy(chemical, 0.0005),
+        ("cell", "recycle_pressure"): noisy(np.where(during(47, 49), 150.0, 400.0), 2.0),
         ("skid", "running"): np.ones(n),
         ("skid", "mode"): np.ones(n),
         ("skid", "ambient_temperature"): noisy(np.where(during(30, 33), -6.0, 12.0), 0.2),
@@ -90,7 +135,7 @@ def plant(*, faults: bool) -> Block:
         ("filter", "dp"): drop,
         ("filter", "backwash"): washing.astype(float),
         ("outlet", "flow"): flow,
-        ("outlet", "oil"): noisy(np.where(during(33, 36), 22.0, 6.0), 0.3),
+        ("outlet", "oil"): noisy(np.where(during(33, 36), 22.0, np.where(during(47, 52), 8.0, 6.0)), 0.3),
         ("clear-tank", "level"): noisy(
             1.2 + (0.5 * np.clip(t / 60.0 - 48.0, 0.0, 3.0) - np.clip(t / 60.0 - 53.0, 0.0, 4.0) * 0.55) * faults, 0.004
         ),
@@ -104,6 +149,8 @@ def plant(*, faults: bool) -> Block:
         values,
         flags={("skid", "ambient_temperature"): out_of_range},
         stds={
+            ("feed-tank", "interface_level"): np.where(during(54, 58), 0.05, 0.01),
+            ("feed-tank", "level"): 0.01,
             ("clear-tank", "level"): np.where(during(52, 57), 0.2, 0.02),
             ("filter", "flow"): 0.1,
             ("filter", "dp"): 0.3,
