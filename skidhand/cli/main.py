@@ -14,6 +14,7 @@ import skidhand
 from skidhand.cli import (
     alerts,
     analyze,
+    backtest,
     board,
     check,
     demo,
@@ -51,6 +52,7 @@ app.command("board")(board.command)
 app.command("findings")(findings.command)
 app.add_typer(prompts.app, name="prompts")
 app.command("export")(export.command)
+app.command("backtest")(backtest.command)
 app.command("score")(score.command)
 app.command("run")(run.command)
 app.command("tidy")(tidy.command)
