@@ -12,7 +12,7 @@ from typing import Final
 
 import structlog
 
-from skidhand.errors import OutsideError
+from skidhand.errors import SkidhandError
 from skidhand.fleet import Fleet
 from skidhand.model.quality import is_good
 from skidhand.stores.base import Store
@@ -27,7 +27,9 @@ log = structlog.get_logger(__name__)
 class GasWatch:
     """Answers for a skid; a store that can't be read is no reassurance either."""
 
-    def __init__(self, store: Store, fleet: Callable[[], Fleet | None], now: Callable[[], datetime | None]) -> None:
+    def __init__(
+        self, store: Callable[[], Store], fleet: Callable[[], Fleet | None], now: Callable[[], datetime | None]
+    ) -> None:
         self._store = store
         self._fleet = fleet
         self._now = now
@@ -47,8 +49,8 @@ class GasWatch:
 
     def _blocked(self, series: str, oldest: datetime) -> bool:
         try:
-            rows = self._store.latest([series]).to_pylist()
-        except OutsideError as error:
+            rows = self._store().latest([series]).to_pylist()
+        except SkidhandError as error:
             log.warning("the gas signal can't be read", series=series, why=str(error))
             return True
         if not rows:

@@ -22,6 +22,7 @@ from skidhand.cli import (
     export,
     findings,
     ingest,
+    log,
     plugins,
     prompts,
     replay,
@@ -29,12 +30,13 @@ from skidhand.cli import (
     score,
     simulate,
     tidy,
+    work,
 )
 from skidhand.errors import OutsideError, SkidhandError
 
 app = typer.Typer(
     name="skidhand",
-    help="Historian and anomaly detector for produced-water treatment skids.",
+    help="Historian and anomaly detector for produced-water treatment skids.\n\n\b\nExample:\n    skidhand demo",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
@@ -51,6 +53,8 @@ app.command("alerts")(alerts.command)
 app.command("board")(board.command)
 app.command("findings")(findings.command)
 app.add_typer(prompts.app, name="prompts")
+app.command("work")(work.command)
+app.add_typer(log.app, name="log")
 app.command("export")(export.command)
 app.command("backtest")(backtest.command)
 app.command("score")(score.command)

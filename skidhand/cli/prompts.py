@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable
+from datetime import timedelta
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
@@ -29,9 +30,15 @@ if TYPE_CHECKING:
     from skidhand.model.prompt import Answer, Prompt, Verb
     from skidhand.settings import Settings
 
-app = typer.Typer(help="List prompts, look at one, or answer one.", rich_markup_mode=None)
+app = typer.Typer(
+    help="List prompts, look at one, or answer one.\n\n\b\nExample:\n    skidhand prompts ack 482 --who reyes",
+    rich_markup_mode=None,
+)
 
 COLUMNS = ("code", "priority", "state", "kind", "site", "skid", "unit", "title", "created", "updated", "taken_by")
+STATS = (
+    "person", "messages", "per_shift", "prompts", "in_time", "false", "repeats", "kept_back", "failed", "peak_10_min",
+)  # fmt: skip
 WAIT_S = 5.0
 
 
@@ -42,14 +49,43 @@ WORDS: Final[dict[str, tuple[Verb, str, str]]] = {
     "false": ("false", "Say that there was nothing; it is counted as a false call.", "482 'gauge was iced'"),
     "wait": ("wait", "Put a prompt off for a while (15m, 2h, 1d).", "482 2h"),
     "pass": ("pass", "Pass a prompt on to somebody else on the roster.", "482 ruiz"),
+    "unshelve": ("unshelve", "Take a prompt back from the shelf at once.", "482"),
+    "work": ("work", "Work there: the prompt's skid is out of service for a while (15m, 2h, 1d).", "482 2h"),
 }
 """Command → verb of the answer, what it does, and the words of an example."""
 
 
 @app.callback(invoke_without_command=True)
-def _bare(context: typer.Context) -> None:
-    if context.invoked_subcommand is None:
+def _bare(
+    context: typer.Context,
+    stats: Annotated[bool, typer.Option("--stats", help="As the command stats.")] = False,
+) -> None:
+    if stats:
+        show_stats()
+    elif context.invoked_subcommand is None:
         list_prompts()
+
+
+@app.command("stats")
+def show_stats(
+    days: Annotated[float, typer.Option("--days", min=0.1, help="How far back from now.")] = 28.0,
+    settings_file: SettingsOption = None,
+    logbook: LogbookOption = None,
+    format: FormatOption = Format.TABLE,
+) -> None:
+    """Show how good the calling is: calls per person and shift of 12 h, in time, false, repeats, worst 10 minutes.
+
+    \b
+    Example:
+        skidhand prompts stats --days 7
+    """
+    from alerts.figures import figures
+
+    book, clock = look_into_logbook(settings_from(settings_file, logbook=logbook))
+    with book:
+        now = clock.now()
+        rows = figures(book, now - timedelta(days=days), now + timedelta(seconds=1)) if now else []
+    print_rows(rows, STATS, format)
 
 
 @app.command("list")

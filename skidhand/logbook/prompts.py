@@ -1,4 +1,4 @@
-"""Prompts with their transitions and deliveries, the answers to them, and logbook entries.
+"""Prompts with their transitions and deliveries, and the answers to them.
 
 Everybody reads prompts here; only alerts opens :meth:`PromptBook.work`, so that all that follows from
 one look at the inbox stands or falls together.
@@ -16,8 +16,7 @@ from sqlalchemy import Select, func, insert, select
 from skidhand.logbook.database import Database
 from skidhand.logbook.prompt_queries import all_prompts, column_code, one_prompt, prompt_by_code, prompt_of_finding
 from skidhand.logbook.prompt_work import PromptWork
-from skidhand.logbook.tables import answers, deliveries, entries, inbox, prompts, transitions
-from skidhand.model.entry import Entry
+from skidhand.logbook.tables import answers, deliveries, inbox, prompts, transitions
 from skidhand.model.prompt import Answer, Delivery, Prompt, Transition
 
 
@@ -81,6 +80,12 @@ class PromptBook:
         mine = select(deliveries.c.prompt).where(deliveries.c.person == person, deliveries.c.state == "sent")
         return self._many(all_prompts().where(prompts.c.state != "cleared", prompts.c.id.in_(mine)))
 
+    def counts(self) -> dict[str, int]:
+        """How many prompts there are in each state."""
+        query = select(prompts.c.state, func.count().label("n")).group_by(prompts.c.state)
+        with self._db.read() as connection:
+            return {row.state: row.n for row in connection.execute(query).all()}
+
     def inbox_depth(self) -> int:
         """Revisions of findings that alerts has not worked in yet."""
         with self._db.read() as connection:
@@ -137,28 +142,3 @@ class AnswerBook:
         with self._db.read() as connection:
             rows = connection.execute(query.order_by(answers.c.at, answers.c.id)).scalars()
             return [Answer.model_validate(doc) for doc in rows]
-
-
-class EntryBook:
-    """What people did or measured; never changed afterwards."""
-
-    def __init__(self, database: Database) -> None:
-        self._db = database
-
-    def add(self, entry: Entry) -> None:
-        """Write an entry; LogbookError when its id stands already."""
-        row = {"id": str(entry.id), "at": entry.at, "kind": entry.kind, "skid": entry.skid, "who": entry.who}
-        with self._db.write() as connection:
-            connection.execute(insert(entries).values(**row, doc=entry.model_dump(mode="json")))
-
-    def all(self, *, skid: str | None = None, kind: str | None = None, since: datetime | None = None) -> list[Entry]:
-        """Entries that fit, oldest first."""
-        query = select(entries.c.doc).order_by(entries.c.at, entries.c.id)
-        if skid is not None:
-            query = query.where(entries.c.skid == skid)
-        if kind is not None:
-            query = query.where(entries.c.kind == kind)
-        if since is not None:
-            query = query.where(entries.c.at >= since)
-        with self._db.read() as connection:
-            return [Entry.model_validate(doc) for doc in connection.execute(query).scalars()]

@@ -14,15 +14,17 @@ from alerts.channels.file import FileChannel
 from alerts.service import AlertService
 from skidhand.logbook import Logbook
 from tests.alerts.helpers import NOON, VERSION, Analyser, finding
+from tests.logbook.databases import database
 
-KILLS = 10
+KILLS = {"sqlite": 100, "postgresql": 12}
+EACH = 2  # findings a round
 
 
 def work(url: str, out: str) -> None:
     """What the killed process does: alerts, until it is killed."""
     logbook = Logbook(url)
     service = AlertService(logbook, clock=logbook.open_clock("stream"), channels=[FileChannel(out)], instance="alerts")
-    service.run_forever(0.01)
+    service.run_forever(0.005)
 
 
 @pytest.fixture(scope="module")
@@ -34,22 +36,22 @@ def processes():
 
 
 @pytest.mark.slow
-def test_kills_lose_no_prompt_and_second_copies_say_so(tmp_path, processes):
+@pytest.mark.parametrize("kind", sorted(KILLS))
+def test_kills_lose_no_prompt_and_second_copies_say_so(tmp_path, processes, kind):
     """Each finding has its prompt and at least one whole message; whatever came twice is marked as a repeat."""
-    url, out = str(tmp_path / "logbook.sqlite"), tmp_path / "sent.jsonl"
-    draw = random.Random(3)
-    with Logbook(url) as logbook:
+    out, draw, kills = tmp_path / "sent.jsonl", random.Random(3), KILLS[kind]
+    with database(kind, tmp_path) as url, Logbook(url) as logbook:
         logbook.fleets.apply(VERSION, effective=NOON, who="test")
         logbook.clock.announce(NOON)
         analyser, made = Analyser(logbook), []
-        for kill in range(KILLS + 1):
-            made += (fresh := [finding(run=f"{kill}-{i}") for i in range(4)])
+        for kill in range(kills + 1):
+            made += (fresh := [finding(run=f"{kill}-{i}") for i in range(EACH)])
             analyser.commit(*fresh)
             process = processes.Process(target=work, args=(url, str(out)))
             process.start()
-            if kill < KILLS:
+            if kill < kills:
                 # Before, among or after this round's messages: that is where a death hurts.
-                sent = 4 * kill + draw.randint(0, 4)
+                sent = EACH * kill + draw.randint(0, EACH)
                 _wait_until(lambda sent=sent: _lines(out) >= sent, process)
             else:
                 _wait_until(lambda: _settled(logbook), process)

@@ -268,7 +268,7 @@ class OneSample:
 )
 def test_only_a_fresh_good_zero_lets_somebody_be_sent(sample, blocked):
     """Alarm on, status not good, stale, absent, or a store that is away: nobody knows, so nobody goes."""
-    watch = GasWatch(OneSample(*sample), lambda: GAS_FLEET, lambda: NOON)
+    watch = GasWatch(lambda: OneSample(*sample), lambda: GAS_FLEET, lambda: NOON)
     assert watch("tf-skid-1") is blocked
     assert watch("tf-skid-2") is False, "no detector is declared there"
 
