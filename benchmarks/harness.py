@@ -1,0 +1,87 @@
+"""What a measurement is, and how it is shown."""
+
+from __future__ import annotations
+
+import importlib
+import json
+import pkgutil
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from statistics import median
+from typing import Any, Protocol, cast
+
+from rich.console import Console
+from rich.table import Table
+
+import benchmarks
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One measurement. ``beside`` is the same work done by something else, in the same unit and run.
+
+    ``holds`` is None where the target says nothing, or where the row was skipped and ``note`` says why.
+    """
+
+    name: str
+    unit: str = ""
+    ours: float | None = None
+    beside: float | None = None
+    target: str = ""
+    holds: bool | None = None
+    note: str = ""
+
+    @property
+    def ratio(self) -> float | None:
+        """Ours by what stands beside it."""
+        return self.ours / self.beside if self.ours is not None and self.beside else None
+
+
+class Group(Protocol):
+    """A module of measurements."""
+
+    def measure(self, quick: bool) -> Iterator[Row]:
+        """Measure; ``quick`` takes less data, and every group together ends within 50 s."""
+        ...
+
+
+def groups() -> dict[str, Group]:
+    """Every module of this package that measures, by name."""
+    found = {}
+    for info in pkgutil.iter_modules(benchmarks.__path__):
+        if info.name != "__main__":
+            module = importlib.import_module(f"benchmarks.{info.name}")
+            if hasattr(module, "measure"):
+                found[info.name] = cast(Group, module)
+    return found
+
+
+def median_of(times: int, work: Callable[[], Any]) -> float:
+    """The median seconds of ``work`` over ``times`` runs."""
+    spent = []
+    for _ in range(times):
+        began = time.perf_counter()
+        work()
+        spent.append(time.perf_counter() - began)
+    return median(spent)
+
+
+def show(rows: list[Row], console: Console) -> None:
+    """The rows as a table."""
+    table = Table("name", "ours", "beside", "ratio", "target", "holds", "note")
+    for row in rows:
+        said = {None: "-", True: "yes", False: "NO"}[row.holds]
+        figures = [_number(row.ours, row.unit), _number(row.beside, row.unit), _number(row.ratio, "")]
+        table.add_row(row.name, *figures, row.target, said, row.note)
+    console.print(table)
+
+
+def save(rows: list[Row], path: Path) -> None:
+    """The rows as JSON."""
+    path.write_text(json.dumps([{**asdict(row), "ratio": row.ratio} for row in rows], indent=2), encoding="utf-8")
+
+
+def _number(value: float | None, unit: str) -> str:
+    return "-" if value is None else f"{value:,.3g} {unit}".rstrip() if abs(value) < 1000 else f"{value:,.0f} {unit}"

@@ -1,0 +1,199 @@
+"""Durable ingest beside two subscribers that store nothing: a raw socket and a bare paho client.
+
+Each drains the same messages, which wait in the broker for its session: QoS 1, 50 values each. Only the taking is
+measured, from the connection to the last acknowledgement; ours acknowledges when the samples are forced to its disk.
+"""
+
+from __future__ import annotations
+
+import json
+import socket
+import struct
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+import paho.mqtt.client as mqtt
+import psutil
+from paho.mqtt.enums import CallbackAPIVersion
+
+from benchmarks.harness import Row
+from ingest.broker import BrokerSettings
+from ingest.service import IngestService
+from skidhand.fleet import FleetVersion, parse_fleet
+from skidhand.stores import open_store
+from tests.support.mosquitto import ROOMY, Mosquitto, program
+
+VALUES: Final = 50
+TOPIC: Final = "skidhand/tansy-1/tf-1/samples"
+_PATIENCE_S: Final = 300.0
+
+
+def measure(quick: bool) -> Iterator[Row]:
+    """See :class:`benchmarks.harness.Group`."""
+    if program() is None:
+        yield Row("durable ingest", note="mosquitto is not installed (Debian: apt-get install mosquitto)")
+        return
+    count = 2_000 if quick else 20_000
+    with tempfile.TemporaryDirectory(prefix="skidhand-bench-") as name:
+        broker = Mosquitto(Path(name) / "broker", ROOMY)
+        broker.folder.mkdir()
+        broker.start()
+        try:
+            raw = _raw(broker, count)
+            bare = _bare(broker, count)
+            yield from _ours(broker, Path(name), count, raw, bare)
+        finally:
+            broker.stop()
+
+
+def _ours(broker: Mosquitto, folder: Path, count: int, raw: float, bare: float) -> Iterator[Row]:
+    def service() -> IngestService:
+        return IngestService(
+            broker=BrokerSettings(host=broker.host, port=broker.port),
+            spool_path=folder / "spool.db",
+            store=open_store(str(folder / "lake")),
+            logbook=str(folder / "logbook.db"),
+            fleet=_fleet(),
+        )
+
+    first = service()
+    first.start(wait_connected_s=30)  # its session is there from now on
+    first.stop()
+    _publish(broker, count)
+    again, process = service(), psutil.Process()
+    before, began = process.cpu_times(), time.perf_counter()
+    again.start(wait_connected_s=30)
+    lag, most = 0.0, 0
+    while (stats := again.stats()).messages < count:
+        _check(began)
+        lag, most = max(lag, stats.lag_s), max(most, process.memory_info().rss)
+        time.sleep(0.01)
+    took = time.perf_counter() - began
+    drained = again.wait_drained(_PATIENCE_S, messages=count)
+    spent = process.cpu_times()
+    again.stop()
+    assert drained
+    assert again.stats().samples == count * VALUES
+    rate = count * VALUES / took
+    yield Row("raw socket that counts and acknowledges", "samples/s", raw)
+    yield Row("one worker beside it", "samples/s", rate, raw)
+    holds = rate >= 0.4 * bare
+    yield Row("one worker, judging on", "samples/s", rate, bare, "≥ 0.4 (0.5)", holds, "beside: a bare paho subscriber")
+    processor = (spent.user + spent.system - before.user - before.system) / (count * VALUES) * 1e6
+    yield Row("processor time a 1,000 samples, to the store", "ms", processor)
+    yield Row("memory", "MB", most / 1e6, None, "≤ 300 MB", most <= 300e6)
+    yield Row("longest wait for the store", "s", lag, None, "≤ 5 s", lag <= 5)
+
+
+def _bare(broker: Mosquitto, count: int) -> float:
+    """Samples per second of a paho client whose callback only counts."""
+    seen, done = 0, threading.Event()
+
+    def client() -> mqtt.Client:
+        made = mqtt.Client(CallbackAPIVersion.VERSION2, "bench-bare", clean_session=False)
+        made.on_message = heard
+        return made
+
+    def heard(*_: Any) -> None:
+        nonlocal seen
+        seen += 1
+        if seen == count:
+            done.set()
+
+    _subscribe(client(), broker)
+    _publish(broker, count)
+    taker = client()
+    began = time.perf_counter()
+    taker.connect(broker.host, broker.port)
+    taker.loop_start()
+    assert done.wait(_PATIENCE_S)
+    took = time.perf_counter() - began
+    taker.disconnect()
+    taker.loop_stop()
+    return count * VALUES / took
+
+
+def _raw(broker: Mosquitto, count: int) -> float:
+    """Samples per second of a socket that reads MQTT 3.1.1 frames and answers each with its PUBACK."""
+    _subscribe(mqtt.Client(CallbackAPIVersion.VERSION2, "bench-raw", clean_session=False), broker)
+    _publish(broker, count)
+    began = time.perf_counter()
+    with socket.create_connection((broker.host, broker.port)) as link:
+        name = b"bench-raw"
+        body = b"\x00\x04MQTT\x04\x00\x00\x3c" + struct.pack(">H", len(name)) + name
+        link.sendall(bytes([0x10, len(body)]) + body)
+        seen, buffer = 0, b""
+        while seen < count:
+            buffer += link.recv(1 << 20)
+            answers, buffer = _answers(buffer)
+            seen += len(answers)
+            link.sendall(b"".join(answers))
+    return count * VALUES / (time.perf_counter() - began)
+
+
+def _answers(buffer: bytes) -> tuple[list[bytes], bytes]:
+    """PUBACKs for the whole PUBLISH frames in ``buffer``, and what is left of it."""
+    at, answers = 0, []
+    while True:
+        length, shift, end = 0, 0, at + 1
+        while end < len(buffer):
+            length |= (buffer[end] & 0x7F) << shift
+            shift, end = shift + 7, end + 1
+            if not buffer[end - 1] & 0x80:
+                break
+        else:
+            return answers, buffer[at:]
+        if end + length > len(buffer):
+            return answers, buffer[at:]
+        if buffer[at] >> 4 == 3:
+            (topic,) = struct.unpack_from(">H", buffer, end)
+            answers.append(b"\x40\x02" + buffer[end + 2 + topic : end + 4 + topic])
+        at = end + length
+
+
+def _subscribe(client: mqtt.Client, broker: Mosquitto) -> None:
+    """Make the client's session at the broker, and leave."""
+    ready = threading.Event()
+    client.on_connect = lambda *_: client.subscribe(TOPIC, qos=1)
+    client.on_subscribe = lambda *_: ready.set()
+    client.connect(broker.host, broker.port)
+    client.loop_start()
+    assert ready.wait(30)
+    client.disconnect()
+    client.loop_stop()
+
+
+def _publish(broker: Mosquitto, count: int) -> None:
+    """Messages of the last hours, a second apart, until the broker has acknowledged all."""
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, "bench-publisher")
+    client.max_inflight_messages_set(1000)
+    client.connect(broker.host, broker.port)
+    client.loop_start()
+    start = int(time.time() * 1000) - count * 1000
+    waiting = []
+    for k in range(count):
+        values = {f"FT-{t}": round(20 + (k * 7 + t * 13) % 997 / 50, 2) for t in range(VALUES)}
+        payload = json.dumps({"time": start + k * 1000, "values": values})
+        waiting.append(client.publish(TOPIC, payload, qos=1))
+    for info in waiting:
+        info.wait_for_publish(60)
+    client.disconnect()
+    client.loop_stop()
+
+
+def _fleet() -> FleetVersion:
+    tags = "\n".join(f'      FT-{t}: {{unit: "m3/h", range: [0, 80]}}' for t in range(VALUES))
+    return parse_fleet(
+        "version: 1\nfleet: Tansy Flat bench\nsites:\n  - {id: tansy-1, name: Tansy 1 pad, timezone: UTC}\n"
+        "skids:\n  - id: tf-1\n    name: Skid 1\n    placements: [{site: tansy-1, from: 2020-01-01}]\n"
+        f"    instruments:\n{tags}\n"
+    )
+
+
+def _check(began: float) -> None:
+    if time.perf_counter() - began > _PATIENCE_S:
+        raise TimeoutError("ingest did not take all messages")
