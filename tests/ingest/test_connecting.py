@@ -15,7 +15,7 @@ from skidhand.model.quality import BAD_SENSOR_FAILURE, GOOD
 from skidhand.stores import open_store
 from skidhand.stores.memory import MemoryStore
 from tests.cli.conftest import home, run  # noqa: F401 - fixtures
-from tests.ingest.broker_support import Publisher, numbered, service_of
+from tests.ingest.broker_support import Publisher, service_of
 from tests.ingest.support import FLEET, stored_numbers
 from tests.ingest.test_broker_security import LEFT_SOCKET, SecureMosquitto, certificates, of_ingest  # noqa: F401
 from tests.ingest.test_drain import until
@@ -220,4 +220,3 @@ def test_the_page_and_the_bridge_say_the_same():
     acl = (DOCS / "broker" / "acl.conf").read_text(encoding="utf-8")
     allowed = re.findall(r"^pattern write (\S+)$", acl, re.MULTILINE)
     assert set(passed) == {topic.replace("%u", "+") for topic in allowed if topic.startswith("skidhand/")}
-    assert numbered(1)
