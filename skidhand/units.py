@@ -7,6 +7,7 @@ their own dimension here, so that nothing converts into them by accident.
 
 from __future__ import annotations
 
+import threading
 from functools import lru_cache
 from typing import Any, Final
 
@@ -16,8 +17,17 @@ import numpy.typing as npt
 from skidhand.errors import UserError
 
 
-@lru_cache(maxsize=1)
+# Two threads that both come first would build two registries, whose units never fit each other.
+_one_at_a_time: Final = threading.RLock()
+
+
 def _registry() -> Any:
+    with _one_at_a_time:
+        return _built()
+
+
+@lru_cache(maxsize=1)
+def _built() -> Any:
     # Built on first use: it takes a second, and most commands never convert a unit.
     from ucumvert import PintUcumRegistry
 
@@ -42,7 +52,8 @@ class UnitError(UserError):
 @lru_cache(maxsize=512)
 def _parsed(code: str) -> Any:
     try:
-        return _registry().from_ucum(code).units
+        with _one_at_a_time:
+            return _registry().from_ucum(code).units
     except Exception as error:  # the parser raises its grammar library's own errors
         raise UnitError(f"{code!r} is not a UCUM unit code that skidhand knows (try '[psi]', 'kPa', 'm3/h')") from error
 

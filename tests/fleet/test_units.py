@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -92,3 +95,27 @@ def test_labels_fit_a_text_message():
     assert {text: sorted(set(text) - GSM) for text in LABELS.values() if set(text) - GSM} == {}
     assert label("[gal_us]/min") == "gpm"
     assert label("kPa") == "kPa"
+
+
+AT_ONCE = """
+import threading
+from skidhand.units import convert
+codes, together, wrong = ["[psi]", "kPa", "[gal_us]/min", "m3/h", "Cel", "[degF]", "[ft_i]", "m"], threading.Barrier(8), []
+def one(code):
+    together.wait()
+    try:
+        convert(1.0, code, code)
+        assert abs(convert(10.0, "[psi]", "kPa") - 68.9476) < 0.001
+    except Exception as error:
+        wrong.append(repr(error))
+threads = [threading.Thread(target=one, args=(code,)) for code in codes]
+[t.start() for t in threads]
+[t.join() for t in threads]
+assert not wrong, wrong
+"""
+
+
+def test_threads_that_come_first_together_share_one_table():
+    """A server's first requests convert at the same moment, and all of them can."""
+    done = subprocess.run([sys.executable, "-c", AT_ONCE], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
