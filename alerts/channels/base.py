@@ -18,7 +18,8 @@ class Channel(Protocol):
 
     A channel may also say what it is for by a class attribute ``part``: ``message`` (the one text that somebody
     gets; so for a phone unless said otherwise), ``ring`` (a call that wakes, beside the text) or ``copy`` (beside
-    the text, always; so for the rest).
+    the text, always; so for the rest). With ``encloses = True`` it is also given the findings themselves, as
+    ``delivery.enclosed``.
     """
 
     name: str

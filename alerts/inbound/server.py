@@ -14,7 +14,7 @@ from alerts.inbound import links
 from alerts.inbound.desk import Desk
 from alerts.inbound.listener import LONGEST_BODY, app
 from skidhand import __version__
-from skidhand.clock import Clock, WallClock, monotonic
+from skidhand.clock import WallClock, monotonic
 from skidhand.errors import OutsideError, SettingsError
 from skidhand.logbook import Logbook
 from skidhand.model.heartbeat import Heartbeat
@@ -34,14 +34,14 @@ def address_of(text: str) -> tuple[str, int]:
 class Listening:
     """The listener while the block lasts; ``port`` is the one that it got (port 0 asks for any)."""
 
-    def __init__(self, listen: str, logbook: Logbook, clock: Clock, instance: str) -> None:
+    def __init__(self, listen: str, logbook: Logbook, desk: Desk, instance: str) -> None:
         host, port = address_of(listen)
         key, link_secret = secret(KEY), secret(links.SECRET)
         if not key and not link_secret:
             raise SettingsError(f"listen {listen}: set {KEY}, {links.SECRET} or both; without one nothing is taken")
         if link_secret and len(link_secret) < links.SHORTEST_SECRET:
             raise SettingsError(f"{links.SECRET} must have at least {links.SHORTEST_SECRET} characters")
-        self.desk = Desk(logbook, clock)
+        self.desk = desk
         self._logbook = logbook
         self._instance = instance
         self._beaten = -BEAT_S

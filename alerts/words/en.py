@@ -114,6 +114,9 @@ WORDS: Final = Words(
     which="Several are open: {codes}. Send digit and code.",
     none_open="No prompt of yours is open.",
     page={
+        "numbers": "Evidence",
+        "ruled_out": "Not",
+        "links": "To answer, open one of these and confirm (each counts once):",
         "title": "Answer a prompt",
         "confirm": "Confirm",
         "remark": "Remark (how long, to whom, what was done)",

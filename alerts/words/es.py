@@ -137,6 +137,9 @@ WORDS: Final = Words(
     which="Hay varios abiertos: {codes}. Mande numero y codigo.",
     none_open="No hay avisos suyos abiertos.",
     page={
+        "numbers": "Evidencia",
+        "ruled_out": "No es",
+        "links": "Para responder, abra uno de estos enlaces y confirme (cada uno cuenta una vez):",
         "title": "Responder a un aviso",
         "confirm": "Confirmar",
         "remark": "Nota (cuanto tiempo, a quien, que se hizo)",

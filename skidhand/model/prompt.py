@@ -5,13 +5,15 @@ States and priorities are those of ANSI/ISA-18.2 and IEC 62682.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 from uuid import UUID
 
 from pydantic import AwareDatetime, Field
+from pydantic.json_schema import SkipJsonSchema
 
-from skidhand.model.finding import Shape
+from skidhand.model.finding import Finding, Shape
 from skidhand.model.kinds import PromptKind, Route
 
 PromptState = Literal[
@@ -78,6 +80,18 @@ class Transition(Shape):
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class Enclosed:
+    """What goes with a message on a channel that has room for more than its text, at the moment of sending.
+
+    ``timezone`` is the site's (an IANA name). It is handed over in this process only, and no shape of its own.
+    """
+
+    findings: tuple[Finding, ...]
+    timezone: str
+    language: str
+
+
 class Delivery(Shape):
     """One message to one person on one channel."""
 
@@ -100,6 +114,7 @@ class Delivery(Shape):
     meant: AwareDatetime | None = Field(None, description="when it should first have gone: what leaves later says so")
     reference: str | None = Field(None, max_length=128, description="the gateway's own number for it, for receipts")
     receipt: Literal["delivered", "undelivered"] | None = None
+    enclosed: SkipJsonSchema[Enclosed | None] = Field(None, exclude=True)  # not written down: findings are already
 
 
 class Answer(Shape):

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from alerts.inbound.desk import Desk
 from alerts.inbound.server import Listening
 from skidhand.logbook import Logbook
 from tests.alerts.conftest import Scene
@@ -25,7 +26,7 @@ def listening_scene(folder: Path, monkeypatch, *channels, port: int = 0) -> Iter
         scene = Scene(logbook)
         scene.service = scene.start(*channels)
         stop = threading.Event()
-        with Listening(f"127.0.0.1:{port}", logbook, scene.clock, "test") as listening:
+        with Listening(f"127.0.0.1:{port}", logbook, Desk(logbook, scene.clock), "test") as listening:
             thread = threading.Thread(target=scene.service.run_forever, args=(0.05, stop))
             thread.start()
             try:

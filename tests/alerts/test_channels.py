@@ -15,6 +15,7 @@ from skidhand import plugins
 from skidhand.errors import ChannelError, NotFoundError, SettingsError
 from skidhand.model.prompt import Delivery
 from tests.alerts.helpers import NOON
+from tests.support.mail import mail_server
 from tests.support.web import keeping_server
 
 
@@ -23,6 +24,22 @@ def _gateway(channel, tmp, url):
     path = tmp / f"{channel}.toml"
     path.write_text(f'url = "{url}"\n[params]\nto = "{{to}}"\n', encoding="utf-8")
     return f"{channel}:{path}"
+
+
+def _described(channel, tmp, text):
+    """A file of ``channel`` that says ``text``, as the argument that opens it."""
+    path = tmp / f"{channel}.toml"
+    path.write_text(text, encoding="utf-8")
+    return f"{channel}:{path}"
+
+
+def _modem(tmp, name):
+    return _described("sms_modem", tmp, f'outbox = "{tmp / name}"\n')
+
+
+def _mail(tmp, port):
+    mail = f'host = "127.0.0.1"\nport = {port}\nsecurity = "none"\nsender = "a@b.example"\n'
+    return _described("email", tmp, mail)
 
 
 AWAY = "http://127.0.0.1:1/"
@@ -34,6 +51,10 @@ WORKING = {
     "recording": lambda *_: "recording",
     "sms_http": lambda tmp, server: _gateway("sms_http", tmp, server.url),
     "voice_http": lambda tmp, server: _gateway("voice_http", tmp, server.url),
+    "sms_modem": lambda tmp, _: _modem(tmp, "."),
+    "webhook": lambda tmp, server: _described("webhook", tmp, f'url = "{server.url}"'),
+    "apprise": lambda *_: "apprise",
+    "email": lambda tmp, server: _mail(tmp, server.mail),
 }
 FAILING = {
     "console": lambda _: ConsoleChannel(_closed()),
@@ -41,6 +62,10 @@ FAILING = {
     "recording": lambda _: _failing_recording(),
     "sms_http": lambda tmp: open_channel(_gateway("sms_http", tmp, AWAY)),
     "voice_http": lambda tmp: open_channel(_gateway("voice_http", tmp, AWAY)),
+    "sms_modem": lambda tmp: open_channel(_modem(tmp, "no-such-folder/x")),
+    "webhook": lambda tmp: open_channel(_described("webhook", tmp, f'url = "{AWAY}"')),
+    "apprise": lambda _: open_channel("apprise"),
+    "email": lambda tmp: open_channel(_mail(tmp, 1)),
 }
 NAMES = sorted(plugins.load("channel"))
 
@@ -70,10 +95,12 @@ def delivery(text="Skid 1 tansy-4 MED: filter-a backwash. Answer 4821", **change
 def test_a_channel_is_opened_by_its_name_and_takes_a_message(tmp_path, monkeypatch, name):
     """It says its own name, and hands over a message; it gives a reference only where a receipt may come."""
     monkeypatch.setenv("NO_PROXY", "*")
-    with keeping_server() as server:
+    monkeypatch.setenv("SKIDHAND_WEBHOOK_SECRET", "a long secret of this test")
+    with keeping_server() as server, mail_server() as server.mail:
+        monkeypatch.setenv("SKIDHAND_APPRISE_SECRET", server.url.replace("http://", "json://"))
         channel = open_channel(WORKING[name](tmp_path, server))
         assert channel.name == name
-        one = delivery()
+        one = delivery(**({"address": "robin@tansyflat.example"} if channel.address == "email" else {}))
         assert channel.send(one) in (None, str(one.id))
 
 
@@ -81,12 +108,18 @@ def test_a_channel_is_opened_by_its_name_and_takes_a_message(tmp_path, monkeypat
 def test_what_can_not_be_handed_over_is_a_channel_error(tmp_path, monkeypatch, name):
     """Nothing else escapes, and the message begins with the channel's name and holds no whole number."""
     monkeypatch.setenv("NO_PROXY", "*")
+    monkeypatch.setenv("SKIDHAND_WEBHOOK_SECRET", "a long secret of this test")
+    monkeypatch.setenv("SKIDHAND_APPRISE_SECRET", AWAY.replace("http://", "json://"))
     with pytest.raises(ChannelError, match=f"^{name}: ") as caught:
         FAILING[name](tmp_path).send(delivery())
     assert "5550100001" not in str(caught.value)
 
 
-@pytest.mark.parametrize("spec", ["console:loud", "file", "file:", "recording:x", "sms_http", "voice_http"])
+@pytest.mark.parametrize(
+    "spec",
+    ["console:loud", "file", "file:", "recording:x", "sms_http", "voice_http", "sms_modem", "webhook", "apprise:x",
+     "email"],
+)  # fmt: skip
 def test_a_wrong_argument_says_what_is_valid(spec):
     """A setting that can't work is refused before anything is to be sent."""
     with pytest.raises(SettingsError, match=spec.split(":")[0]):
