@@ -16,7 +16,6 @@ import numpy.typing as npt
 
 from skidhand.errors import UserError
 
-
 # Two threads that both come first would build two registries, whose units never fit each other.
 _one_at_a_time: Final = threading.RLock()
 

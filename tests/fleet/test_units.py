@@ -100,7 +100,8 @@ def test_labels_fit_a_text_message():
 AT_ONCE = """
 import threading
 from skidhand.units import convert
-codes, together, wrong = ["[psi]", "kPa", "[gal_us]/min", "m3/h", "Cel", "[degF]", "[ft_i]", "m"], threading.Barrier(8), []
+codes = ["[psi]", "kPa", "[gal_us]/min", "m3/h", "Cel", "[degF]", "[ft_i]", "m"]
+together, wrong = threading.Barrier(8), []
 def one(code):
     together.wait()
     try:
