@@ -28,6 +28,8 @@ MICRO = 1_000_000
 SCANS_PER_MINUTE = 60 // SCAN_S
 HEARTBEAT_S = 600.0  # a report-on-change instrument still speaks so often
 Ints = npt.NDArray[np.int64]
+Rows = tuple[Ints, Ints, Floats, Ints]
+"""Number of the channel, source time µs, value, receive time µs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +82,8 @@ class SkidSource:
         self._names = pa.array([series_id(skid_id, channel.tag) for channel in self._channels], pa.string())
         on_link = [a for a in events if a.fault.strikes == "carrier"]
         self._link = Link(seed, skid_id, scenario.story(skid_id).carrier, on_link, self._start_us)
-        self._held: pa.Table = SAMPLES.empty_table()
+        none = np.zeros(0, dtype=np.int64)
+        self._held: Rows = (none, none, np.zeros(0), none)
 
     def take(self, minutes: int) -> pa.Table:
         """Samples that arrive in the next ``minutes``."""
@@ -98,7 +101,8 @@ class SkidSource:
             values[:, i] = self._read(channel, rows[:, channel.column], hours, place)
             sent[:, i] = self._reports(channel, scans, true_us, values[:, i])
         sent &= self._link.kept(count, len(self._channels))
-        return self._arrivals(self._table(values, sent, source_us, received_us))
+        scan, channel = np.nonzero(sent)
+        return self._arrivals((channel, source_us[scan], values[scan, channel], received_us[scan]))
 
     def _read(self, channel: Channel, column: Floats, hours: Floats, place: Floats) -> Floats:
         if channel.stepwise:
@@ -113,25 +117,23 @@ class SkidSource:
         heartbeat = int((channel.declared.expected_s or HEARTBEAT_S) * MICRO)
         return reported(true_us, values, channel.declared.deadband or 0.0, heartbeat, channel.last_sent)
 
-    def _table(self, values: Floats, sent: npt.NDArray[np.bool_], source_us: Ints, received_us: Ints) -> pa.Table:
-        scan, channel = np.nonzero(sent)
-        return pa.table(
-            [
-                self._names.take(channel),
-                pa.array(source_us[scan]).cast(SAMPLES.field("time").type),
-                pa.array(values[scan, channel]),
-                pa.array(np.full(len(scan), GOOD, dtype=np.int64)),
-                pa.array(received_us[scan]).cast(SAMPLES.field("received").type),
-            ],
-            schema=SAMPLES,
-        )
-
-    def _arrivals(self, fresh: pa.Table) -> pa.Table:
+    def _arrivals(self, fresh: Rows) -> pa.Table:
         """What has arrived by now, in order of arrival; the rest is held for later."""
-        both = pa.concat_tables([self._held, fresh])
-        received = both["received"].cast(pa.int64()).to_numpy()
+        both = [np.concatenate(pair) for pair in zip(self._held, fresh, strict=True)]
+        received = both[3]
         order = np.argsort(received, kind="stable")
         now_us = self._start_us + self._scan * SCAN_S * MICRO
         cut = int(np.searchsorted(received[order], now_us, side="left"))
-        self._held = both.take(order[cut:])
-        return both.take(order[:cut]).combine_chunks()
+        channel, source_us, value, received = (column[order[:cut]] for column in both)
+        later = order[cut:]
+        self._held = (both[0][later], both[1][later], both[2][later], both[3][later])
+        return pa.table(
+            [
+                self._names.take(channel),
+                pa.array(source_us).cast(SAMPLES.field("time").type),
+                pa.array(value),
+                pa.array(np.full(cut, GOOD, dtype=np.int64)),
+                pa.array(received).cast(SAMPLES.field("received").type),
+            ],
+            schema=SAMPLES,
+        )

@@ -126,9 +126,31 @@ def reported(
     A scan is sent when it differs from the last sent by more than ``deadband`` or ``heartbeat_us`` is over.
     ``last`` holds [time µs, value] of the last one sent, empty at first; it is brought up to date.
     """
+    if deadband == 0.0 and len(values) > 1:
+        return _changes(times_us, values, heartbeat_us, last)
     sent = np.zeros(len(values), dtype=bool)
     for i, (time, value) in enumerate(zip(times_us.tolist(), values.tolist(), strict=True)):
         if not last or abs(value - last[1]) > deadband or time - last[0] >= heartbeat_us:
             sent[i] = True
             last[:] = [time, value]
     return sent
+
+
+def _changes(
+    times_us: npt.NDArray[np.int64], values: Floats, heartbeat_us: int, last: list[float]
+) -> npt.NDArray[np.bool_]:
+    """:func:`reported` without a deadband, for evenly spaced scans: every change, and every so many scans between."""
+    scan_us = int(times_us[1] - times_us[0])
+    every = max(1, -(-heartbeat_us // scan_us))
+    place = np.arange(len(values))
+    changed = np.empty(len(values), dtype=bool)
+    changed[0] = not last or values[0] != last[1]
+    changed[1:] = values[1:] != values[:-1]
+    since = round((times_us[0] - last[0]) / scan_us) if last else 0  # scans between the last sent and the first here
+    anchor = np.maximum.accumulate(np.where(changed, place, -1))
+    elapsed = np.where(anchor >= 0, place - anchor, place + since)
+    sent = changed | (elapsed % every == 0)
+    if sent.any():
+        final = int(np.flatnonzero(sent)[-1])
+        last[:] = [float(times_us[final]), float(values[final])]
+    return np.asarray(sent)

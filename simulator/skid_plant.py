@@ -117,6 +117,7 @@ class SkidPlant:
         self._feed = Feed(seed, skid_id, plant.temperature, plant.ambient)
         self.events = acting(scenario, skid_id, seed)
         self._changes = [(i, a) for i, a in enumerate(self.events) if a.fault.change is not None]
+        self._hidden = [(i, a) for i, a in self._changes if a.fault.shows is not None]
         self._minute = 0
         self._slug_until = 0.0
         beds = self.train.filters.beds if self.train.filters else {}
@@ -166,7 +167,7 @@ class SkidPlant:
         self._minute += 1
         if self._lab_minutes and self._minute % self._lab_minutes == 0 and self.train.outlet.flow > 0.0:
             self.grabs.append((self._minute / MINUTES_PER_HOUR, sum(self.train.outlet.oil)))
-        for i, active in self._changes:
+        for i, active in self._hidden:
             if i not in self.shown and active.fault.shows is not None:
                 hour = self._minute / MINUTES_PER_HOUR
                 if active.strength(hour) > 0.0 and active.fault.shows(self.train, active.unit or ""):
@@ -197,6 +198,8 @@ class SkidPlant:
         hour = self._minute / MINUTES_PER_HOUR
         now = QUIET
         for _, active in self._changes:
+            if hour < active.event.at:
+                continue
             strong = active.strength(hour)
             if strong <= 0.0 or active.fault.change is None:
                 continue

@@ -117,9 +117,13 @@ class MediaFilter:
             by = min(1.0, now.cracks + BROKEN * now.underdrain_open)
             held = (1.0 - SATURATED * self.saturation) * (1.0 - by)
             depth = 1.0 - now.media_lost
-            share = CAPTURE if depth == 1.0 else tuple(1.0 - (1.0 - c) ** depth for c in CAPTURE)
+            share: Drops = CAPTURE
+            solids_share = SOLIDS_CAPTURE
+            if depth < 1.0:
+                share = [1.0 - (1.0 - c) ** depth for c in CAPTURE]
+                solids_share = 1.0 - (1.0 - SOLIDS_CAPTURE) ** depth
             caught = [c * s * held for c, s in zip(feed.oil, share, strict=True)]
-            solids = feed.solids * (1.0 - (1.0 - SOLIDS_CAPTURE) ** depth) * (1.0 - by)
+            solids = feed.solids * solids_share * (1.0 - by)
             shed = now.underdrain_open * SHED * self.loose.solids
             self.loose = Deposit(
                 self.loose.oil + sum(caught) * flow * dt, self.loose.solids + (solids * flow - shed) * dt

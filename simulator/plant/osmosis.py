@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from itertools import pairwise
 from math import exp, sqrt
 
@@ -15,6 +16,8 @@ _CONDUCTIVITY = (  # mass %, mS/cm at 20 °C: CRC Handbook, from memory
     (0.0, 0.0), (0.5, 8.2), (1.0, 16.0), (2.0, 30.2), (5.0, 70.1), (10.0, 126.0), (15.0, 171.0), (20.0, 204.0),
     (25.0, 222.0), (MOST_PERCENT, 225.0),
 )  # fmt: skip
+_PERCENTS = [percent for percent, _ in _CONDUCTIVITY]
+_SLOPES = [(y1 - y0) / (x1 - x0) for (x0, y0), (x1, y1) in pairwise(_CONDUCTIVITY)]
 
 
 def molality(grams_per_litre: float) -> float:
@@ -41,6 +44,5 @@ def osmotic_pressure(grams_per_litre: float, celsius: float) -> float:
 def conductivity(grams_per_litre: float, density: float, celsius: float) -> float:
     """mS/cm of NaCl brine of ``density`` kg/m³, 2 % a degree from 20 °C; held at the table's end."""
     percent = min(max(grams_per_litre, 0.0) / density * 100.0, MOST_PERCENT)
-    low, high = next(pair for pair in pairwise(_CONDUCTIVITY) if percent <= pair[1][0])
-    at20 = low[1] + (high[1] - low[1]) * (percent - low[0]) / (high[0] - low[0])
-    return at20 * (1.0 + 0.02 * (celsius - 20.0))
+    i = max(0, bisect_left(_PERCENTS, percent) - 1)
+    return (_CONDUCTIVITY[i][1] + _SLOPES[i] * (percent - _PERCENTS[i])) * (1.0 + 0.02 * (celsius - 20.0))
