@@ -12,7 +12,6 @@ import pytest
 from alerts import gsm, routing, wording
 from alerts.words import languages, words_in
 from skidhand import plugins
-from skidhand.errors import NotFoundError
 from skidhand.fleet import parse_fleet
 from skidhand.model.finding import Evidence, Number
 from skidhand.model.kinds import INSTRUMENT, KINDS
@@ -273,10 +272,9 @@ def test_a_name_outside_the_alphabet_is_said_in_its_letters():
     assert text.startswith("Skid No1 tansy-4 MED")
 
 
-def test_an_unknown_language_lists_those_that_there_are():
-    """The error is of use."""
-    with pytest.raises(NotFoundError, match="'xx'; there are en, es"):
-        words_in("xx")
+def test_an_unknown_language_is_english():
+    """A slip in the roster must not keep anybody from being told."""
+    assert message(dp_rise(), language="xx") == message(dp_rise())
 
 
 @pytest.mark.parametrize(
