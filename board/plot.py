@@ -19,6 +19,8 @@ W: Final = 1000.0
 H: Final = 100.0
 LANE: Final = 9.0
 
+LEVELS: Final = ("", "low", "medium", "high")
+
 Y = Callable[[float], float]
 """Where a value stands in the picture."""
 
@@ -78,7 +80,7 @@ def lanes(marks: Sequence[Mark], start: datetime, end: datetime, said: str) -> M
         return Markup("")
     whole = (end - start).total_seconds()
     parts = []
-    for mark in marks:
+    for mark in sorted(marks, key=lambda mark: LEVELS.index(mark.level)):  # the most severe is drawn last, on top
         x = max(0.0, (mark.start - start).total_seconds() / whole * W)
         until = W if mark.end is None else min(W, (mark.end - start).total_seconds() / whole * W)
         top = used.index(mark.sort) * LANE + 1

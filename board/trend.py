@@ -52,9 +52,7 @@ class Panel:
 
     def gaps(self) -> Iterator[tuple[int, int]]:
         """Runs [first, last) of buckets without a sample that are longer than the instrument may be silent."""
-        silent = max(2.0 * self.width, 3.0 * (self.instrument.expected_s or 0.0))
-        if self.instrument.reporting == "on_change":
-            silent = max(silent, CHANGES)
+        silent = silent_s(self.instrument, self.width)
         begin: int | None = None
         for at, value in enumerate((*self.mean, 0.0)):
             if value is None:
@@ -92,6 +90,12 @@ def panels(
     return [_panel(tag, skid.instruments[tag], moment(first), width, count, rows[tag]) for tag in tags]
 
 
+def silent_s(instrument: Instrument, width: int) -> float:
+    """Seconds without a sample that say nothing yet."""
+    usual = max(2.0 * width, 3.0 * (instrument.expected_s or 0.0))
+    return max(usual, CHANGES) if instrument.reporting == "on_change" else usual
+
+
 def _panel(
     tag: str,
     instrument: Instrument,
@@ -105,7 +109,20 @@ def _panel(
     for at, least, most, middle in rows:
         if 0 <= at < count and middle is not None:
             low[at], high[at], mean[at] = least, most, middle
+    if instrument.reporting == "on_change" or (instrument.expected_s or 0.0) > width:
+        _hold(low, high, mean, int(silent_s(instrument, width) / width))
     return Panel(tag, instrument, start, width, tuple(low), tuple(high), tuple(mean))
+
+
+def _hold(low: list[float | None], high: list[float | None], mean: list[float | None], most: int) -> None:
+    """Between two samples of what reports seldom its last value stands, for at most ``most`` buckets."""
+    value, left = None, 0
+    for at, found in enumerate(mean):
+        if found is not None:
+            value, left = found, most
+        elif left > 0:
+            low[at] = high[at] = mean[at] = value
+            left -= 1
 
 
 def scale_of(values: Sequence[float]) -> tuple[float, float]:

@@ -16,7 +16,11 @@ def zone_of(fleet: Fleet, site: str | None) -> ZoneInfo:
 
 
 def span(length: timedelta, t: Words) -> str:
-    """``12 s``, ``45 min``, ``3 h 20 min``, ``2 d 4 h``; never negative."""
+    """``12 s``, ``45 min``, ``3 h 20 min``, ``2 d 4 h``; never negative, never broken over two lines."""
+    return _span(length, t("unit.day")).replace(" ", "\u00a0")
+
+
+def _span(length: timedelta, day: str) -> str:
     seconds = max(0, round(length.total_seconds()))
     if seconds < 90:
         return f"{seconds} s"
@@ -30,7 +34,7 @@ def span(length: timedelta, t: Words) -> str:
     if hours < 48:
         return f"{hours} h"
     days, hours = divmod(hours, 24)
-    return f"{days} {t('unit.day')} {hours} h" if days < 7 and hours else f"{days} {t('unit.day')}"
+    return f"{days} {day} {hours} h" if days < 7 and hours else f"{days} {day}"
 
 
 def stamp(moment: datetime, now: datetime, zone: ZoneInfo, t: Words) -> str:

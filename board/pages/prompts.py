@@ -1,4 +1,4 @@
-"""Every prompt that stands, in the states of ISA-18.2, the last changed first."""
+"""Every prompt that stands, in the states of ISA-18.2: what still wants an answer first."""
 
 from __future__ import annotations
 
@@ -9,12 +9,17 @@ from fastapi.responses import Response
 
 from board import when
 from board.access import Looking
+from board.attention import SEVERITY
 from board.house import house_of
 from board.render import Nav, render, words_of
 
 router = APIRouter(include_in_schema=False)
 NAV: Final = Nav("/prompts", "nav.prompts", order=20)
 MOST: Final = 300
+STATES: Final = (
+    "unacknowledged", "acknowledged", "returned-unacknowledged", "shelved", "out-of-service", "suppressed", "cleared",
+)  # fmt: skip
+"""The order of the list: what somebody still has to answer first."""
 
 
 @router.get("/prompts")
@@ -25,6 +30,7 @@ def page(request: Request, viewer: Looking) -> Response:
     sites = None if viewer.sites is None else sorted(viewer.sites)
     skids = {skid.id: skid.name for skid in fleet.skids if viewer.sees_skid(fleet, skid)}
     found = house.logbook.look.prompts(skids=list(skids), sites=sites, open_only=True, limit=MOST)
+    found.sort(key=lambda one: (STATES.index(one.state), SEVERITY[one.priority]))  # stable: last changed first
     rows = [
         {
             "prompt": one,

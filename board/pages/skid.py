@@ -114,7 +114,8 @@ def _tags(viewer: Viewer, skid: Skid, line: Line | None, asked: list[str] | None
     worst = line.matters[0].finding if line and line.matters else None
     evidence = [] if worst is None else [worst.unit, *(n.tag for n in worst.evidence.numbers)]
     named = dict.fromkeys([*evidence, oil_tag(skid), *key_tags(skid), *allowed])
-    return [tag for tag in named if tag in allowed][:SHOWN]
+    measured = [tag for tag in named if tag in allowed and not skid.instruments[str(tag)].states]
+    return [str(tag) for tag in measured][:SHOWN] or allowed[:1]
 
 
 def _span(span: str) -> timedelta:

@@ -67,7 +67,7 @@ TEXTS: Final = {
     "line.taken": "{who} has it",
     "line.acknowledged": "acknowledged",
     "line.shelved": "shelved until {when}",
-    "line.over": "{n} over, not acknowledged",
+    "line.over": "{n} earlier ones over, but not acknowledged",
     "fact.backwash": "Backwash",
     "fact.in": "in {span}",
     "fact.between": "{low} to {high}",
@@ -185,6 +185,7 @@ TEXTS: Final = {
     "verb.wait-for": "for how long (30m, 4h, 2d)",
     "verb.pass-to": "to whom (empty: the next on duty)",
     "prompts.title": "Prompts",
+    "prompts.code": "code {code}",
     "prompts.none": "No prompt stands.",
     # people
     "sign-in.title": "Sign in",

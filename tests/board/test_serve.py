@@ -79,7 +79,7 @@ def test_a_port_that_is_taken_and_half_a_certificate_are_told(filled, logbook, t
         ):
             pass
     with (
-        pytest.raises(SettingsError, match="board.key"),
+        pytest.raises(SettingsError, match=r"board\.key"),
         served(filled[1], logbook, Board(port=0, cert=tmp_path / "c.pem"), site.clock()),
     ):
         pass
