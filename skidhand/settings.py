@@ -33,7 +33,8 @@ PREFIX: Final = "SKIDHAND_"
 MASK: Final = "********"
 CHANNEL_SECRETS: Final = ("SMS_HTTP", "VOICE_HTTP", "EMAIL", "WEBHOOK", "APPRISE", "LISTEN", "LINKS")
 NO_SETTING: Final = frozenset(
-    {"SKIDHAND_SETTINGS", "SKIDHAND_DATASETS", "SKIDHAND_INFLUX_TOKEN", "SKIDHAND_INFLUX_TOKEN_FILE"}
+    {"SKIDHAND_SETTINGS", "SKIDHAND_DATASETS", "SKIDHAND_S3_KEY_FILE"}
+    | {"SKIDHAND_INFLUX_TOKEN", "SKIDHAND_INFLUX_TOKEN_FILE"}
     | {f"{PREFIX}{name}_SECRET{end}" for name in CHANNEL_SECRETS for end in ("", "_FILE")}
 )
 """Variables of ours that are no setting: which file to read, where the tests' open recordings lie, the token

@@ -26,6 +26,7 @@ from skidhand.errors import (
     WriterMismatchError,
 )
 from skidhand.model.samples import SAMPLES, TIMESTAMP, micros
+from skidhand.stores import lake_s3
 from skidhand.stores.base import CLOCKS, Ages, Batch, Changes, Landed, Policy, check_clock
 from skidhand.stores.buckets import BUCKETS, DAY, SECOND, cell_of, cells, snap_width
 from skidhand.stores.lake_build import roll_days
@@ -68,7 +69,7 @@ class LakeStore:
     lacks: ClassVar[Mapping[str, str]] = {}
 
     def __init__(self, path: str, *, storage_options: Mapping[str, str] | None = None) -> None:
-        """``path`` may also be an object store's URI, with its ``storage_options`` (not tried yet)."""
+        """``path`` may also be an object store's URI, with its ``storage_options``."""
         self.path = path
         self._table = LakeTable(f"{path.rstrip('/')}/samples", storage_options)
         self._history = History(self._table)
@@ -82,7 +83,10 @@ class LakeStore:
 
     @classmethod
     def from_url(cls, url: str) -> LakeStore:
-        """From ``lake:///absolute/path`` or a plain path."""
+        """From ``lake:///absolute/path``, a plain path, or ``s3://bucket/folder`` (see ``lake_s3``)."""
+        if url.startswith("s3://"):
+            path, options = lake_s3.parse(url)
+            return cls(path, storage_options=options)
         return cls(url.removeprefix("lake://"))
 
     def write(self, batch: Batch) -> bool:

@@ -241,7 +241,8 @@ class LakeTable:
         with engine_errors(f"cannot write {path} of lake {self.uri}"):
             filesystem, unready = self.filesystem(delta), path if self._local is None else f"{path}.tmp"
             self.make_folder(path)
-            with filesystem.open_output_stream(unready) as sink:
+            # Buffered: the object stores' handler takes bytes, and only the buffer makes them of what Arrow gives.
+            with filesystem.open_output_stream(unready, buffer_size=64 * 1024) as sink:
                 sink.write(data)
             self.sync_file(unready)
             if unready != path:
