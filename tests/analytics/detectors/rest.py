@@ -64,7 +64,10 @@ skids:
       - {id: cyclone, type: hydrocyclone, roles: {inlet_oil: AT-7, outlet_oil: AT-8}}
       - {id: caustic, type: chemical, roles: {dose_flow: FT-9, dose_command: ZT-9, level: LT-9}}
       - {id: cell, type: flotation, roles: {recycle_pressure: PT-10}}
-      - {id: filter, type: media_filter, roles: {flow: FT-2, dp: PDT-3, backwash: XS-3}, limits: {dp_terminal: 80}}
+      - id: filter
+        type: media_filter
+        roles: {flow: FT-2, dp: PDT-3, backwash: XS-3, outlet_oil: AT-3}
+        limits: {dp_terminal: 80}
       - {id: outlet, type: outlet, roles: {flow: FT-2, oil: AT-3}}
       - {id: clear-tank, type: buffer_tank, holds: treated-water, roles: {level: LT-4}, params: {area: 20, height: 2.8}}
     water: {tds: 90, tds_unit: g/L}
@@ -102,6 +105,7 @@ def plant(*, faults: bool) -> Block:
         served[i] = 0.0 if washing[i] else served[i - 1] + 1.0
     flow = np.where(washing | stopped, 0.0, noisy(20.0, 0.1))
     drop = noisy(20.0 + 50.0 * np.minimum(served / 465.0, 1.3), 0.3)
+    drop *= np.where(during(54, 57), 0.3, np.where(during(57, 60), 0.17, 1.0))
     drop = np.where(washing | stopped, np.where(during(45, 46), 45.0, 0.0), drop)
     # A worn pump is turned faster for the same flow.
     speed = noisy(200.0 * (1.0 + 0.12 * during(44.5, 60)), 0.5)
@@ -110,6 +114,9 @@ def plant(*, faults: bool) -> Block:
     pad = np.where(during(47, 52), 0.4, np.where(during(54, 58), 0.28, 0.2))
     chemical = 0.9 - 0.3 * t / 1440.0 if faults else 1.5 - 0.06 * t / 1440.0
     rests = stopped | washing
+    treated = noisy(
+        np.where(during(33, 36), 22.0, np.where(during(47, 52), 8.0, np.where(during(54, 60), 12.0, 6.0))), 0.3
+    )
     values = {
         ("feed-tank", "interface_level"): noisy(1.4 - pad, 0.004),
         ("feed-tank", "temperature"): noisy(30.0, 0.1),
@@ -133,9 +140,10 @@ def plant(*, faults: bool) -> Block:
         ("feed-tank", "level"): noisy(1.4, 0.004),
         ("filter", "flow"): flow,
         ("filter", "dp"): drop,
+        ("filter", "outlet_oil"): treated,
         ("filter", "backwash"): washing.astype(float),
         ("outlet", "flow"): flow,
-        ("outlet", "oil"): noisy(np.where(during(33, 36), 22.0, np.where(during(47, 52), 8.0, 6.0)), 0.3),
+        ("outlet", "oil"): treated,
         ("clear-tank", "level"): noisy(
             1.2 + (0.5 * np.clip(t / 60.0 - 48.0, 0.0, 3.0) - np.clip(t / 60.0 - 53.0, 0.0, 4.0) * 0.55) * faults, 0.004
         ),
