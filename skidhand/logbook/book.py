@@ -8,8 +8,9 @@ from skidhand.clock import Clock, ClockKind, StreamClock, WallClock
 from skidhand.logbook.analysis import AnalysisBook
 from skidhand.logbook.board import AuditBook, SessionBook, UserBook
 from skidhand.logbook.database import Database
+from skidhand.logbook.entries import EntryBook, StatementBook
 from skidhand.logbook.look import LookBook
-from skidhand.logbook.prompts import AnswerBook, EntryBook, PromptBook
+from skidhand.logbook.prompts import AnswerBook, PromptBook
 from skidhand.logbook.services import ClockBook, FleetBook, HeartbeatBook, LeaseBook
 from skidhand.logbook.work import WorkBook
 
@@ -19,7 +20,8 @@ class Logbook:
 
     ``analysis`` findings, states, cursors, snapshots · ``fleets`` versions · ``heartbeats`` · ``leases`` ·
     ``clock`` announced stream time · ``prompts`` with transitions and deliveries · ``answers`` · ``work`` ·
-    ``entries`` ·    the board's ``users``, ``sessions`` and ``audit`` · ``look`` what pages read over and over.
+    ``entries`` · ``statements`` · the board's ``users``, ``sessions`` and ``audit`` ·
+    ``look`` what pages read over and over.
     """
 
     def __init__(self, url: str) -> None:
@@ -33,6 +35,7 @@ class Logbook:
         self.answers = AnswerBook(self.database)
         self.work = WorkBook(self.database)
         self.entries = EntryBook(self.database)
+        self.statements = StatementBook(self.database)
         self.users = UserBook(self.database)
         self.sessions = SessionBook(self.database)
         self.audit = AuditBook(self.database)

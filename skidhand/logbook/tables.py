@@ -194,9 +194,10 @@ entries = Table(
     "entries",
     metadata,
     Column("id", String(36), primary_key=True),
-    Column("at", Moment, nullable=False),
+    Column("at", Moment, nullable=False, index=True),
     Column("kind", String(32), nullable=False),
     Column("skid", String(32), index=True),
     Column("who", String(128), nullable=False),
+    Column("words", Text, nullable=False, server_default=""),  # what a search looks at, in small letters
     Column("doc", JSON, nullable=False),
 )

@@ -1,6 +1,9 @@
-"""Entries of people: lab results, calibrations, deliveries, statements."""
+"""Entries of people: what a search looks at; statements."""
 
 from __future__ import annotations
+
+import sqlalchemy as sa
+from alembic import op
 
 revision = "0004"
 down_revision = "0003"
@@ -10,3 +13,13 @@ depends_on = None
 
 def upgrade() -> None:
     """Change the tables."""
+    op.add_column("entries", sa.Column("words", sa.Text(), nullable=False, server_default=""))
+    op.create_index(op.f("ix_entries_at"), "entries", ["at"], unique=False)
+    op.create_table(
+        "statements",
+        sa.Column("key", sa.String(length=128), nullable=False),
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("issued", sa.BigInteger(), nullable=False),
+        sa.Column("doc", sa.JSON(), nullable=False),
+        sa.PrimaryKeyConstraint("key", "number", name=op.f("pk_statements")),
+    )
