@@ -101,8 +101,8 @@ class SkidSource:
             values[:, i] = self._read(channel, rows[:, channel.column], hours, place)
             sent[:, i] = self._reports(channel, scans, true_us, values[:, i])
         sent &= self._link.kept(count, len(self._channels))
-        scan, channel = np.nonzero(sent)
-        return self._arrivals((channel, source_us[scan], values[scan, channel], received_us[scan]))
+        scan, number = np.nonzero(sent)
+        return self._arrivals((number, source_us[scan], values[scan, number], received_us[scan]))
 
     def _read(self, channel: Channel, column: Floats, hours: Floats, place: Floats) -> Floats:
         if channel.stepwise:

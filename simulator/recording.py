@@ -48,7 +48,7 @@ def write_samples(tables: Iterable[pa.Table], path: Path | str) -> int:
     """Write samples (schema SAMPLES) to one Parquet file; gives the number of rows."""
     count = 0
     # times and values hardly repeat: a dictionary of them is built and thrown away
-    with pq.ParquetWriter(str(path), SAMPLES, compression="zstd", use_dictionary=["series", "quality"]) as writer:
+    with pq.ParquetWriter(str(path), SAMPLES, compression="zstd", use_dictionary=["series", "quality"]) as writer:  # type: ignore[arg-type]
         for table in tables:
             writer.write_table(table)
             count += table.num_rows

@@ -134,7 +134,7 @@ TOO_SALTY = register(
 CLOTH_BLINDING = register(
     Fault(
         name="cloth-blinding",
-        about="the press cloth blinds: full pressure after ten minutes instead of an hour, 40 % less cake",
+        about="the press cloth blinds: full pressure in less than half the time, 40 % less cake",
         strikes="plant",
         unit_type="filter_press",
         kind="cloth-blinding",

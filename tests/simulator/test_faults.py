@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from simulator import truth_of
 from simulator.faults import FAULTS, strength
 from simulator.faults.base import Fault, register
 from skidhand.model.kinds import KINDS, cause_class
@@ -140,3 +141,107 @@ def test_a_scheduled_wash_comes_when_it_was_asked_for(tmp_path):
     assert [wash.start for wash in states.plant.washes] == [180]
     assert states["media_filter.backwash"][180:190].all()
     assert states["media_filter.backwash"].sum() == 10
+
+
+# What follows are signatures that a practised engineer expects (common practice, no source), each of the whole plant.
+
+
+def moved(folder, event, name, *, skid="tf-skid-1", hours=4.0, at=2.0, read=(3.0, 4.0), **fields):
+    """Mean of a state while a fault acts, over its mean just before it."""
+    story = [{"event": event, "at": at, "hours": hours, **fields}]
+    states = States(scenario(folder, story, skid=skid, hours=read[1]), skid)
+    return states.mean(name, *read) / states.mean(name, at - 0.5, at)
+
+
+def test_worn_liners_drop_less_at_equal_flow(tmp_path):
+    """15 % less pressure drop at the end of the wear, and more oil in the water."""
+    story = [{"event": "liner-wear", "at": 1, "hours": 6}]
+    states = States(scenario(tmp_path, story, hours=7))
+    drop = (states["hydrocyclone.inlet_pressure"] - states["hydrocyclone.outlet_pressure"]) / states[
+        "hydrocyclone.inlet_flow"
+    ] ** 2
+    assert drop[-10:].mean() / drop[30:60].mean() == pytest.approx(0.85, abs=0.02)
+    assert states.mean("hydrocyclone.outlet_oil", 6.5, 7) > 1.3 * states.mean("hydrocyclone.outlet_oil", 0.5, 1)
+
+
+def test_plugged_inlets_raise_the_drop_and_lower_the_ratio_and_the_reject(tmp_path):
+    """A quarter of the liners shut: the others take their flow; ratio towards 1, reject about −10 %."""
+    states = States(scenario(tmp_path, [{"event": "inlet-plugging", "at": 2, "hours": 10}], hours=12))
+    assert states.drop_ratio(11.5, 12) == pytest.approx(1.4, abs=0.06)
+    assert (
+        0.85 < states.mean("hydrocyclone.reject_flow", 11.5, 12) / states.mean("hydrocyclone.reject_flow", 1, 2) < 0.97
+    )
+
+
+def test_a_worn_stator_turns_faster_for_the_same_flow(tmp_path):
+    """12 % more speed at equal flow by the end of the wear."""
+    states = States(scenario(tmp_path, [{"event": "stator-wear", "at": 1, "hours": 6}], hours=7))
+    speed = states["feed_pump.speed"] / states["feed_pump.flow"]
+    assert speed[-10:].mean() / speed[30:60].mean() == pytest.approx(1.12, abs=0.02)
+
+
+def test_a_starved_pump_heats_its_stator(tmp_path):
+    """Suction gone: no flow, the current dips and then rises, the stator gains 1 °C a minute."""
+    states = States(scenario(tmp_path, [{"event": "dry-running", "at": 2, "hours": 0.5}], hours=2.5))
+    stator, current = states["feed_pump.stator_temperature"], states["feed_pump.motor_current"]
+    assert states["feed_pump.flow"][125:149].max() < 0.05 * states["feed_pump.flow"][118]
+    assert stator[145] - stator[125] == pytest.approx(20, abs=1.5)
+    assert current[121] < current[118] < current[149] + 5
+    assert current[149] > current[121]
+
+
+@pytest.mark.parametrize(
+    ("event", "name", "low", "high"),
+    [
+        ("channelling", "media_filter.dp", 0.6, 0.9),
+        ("channelling", "outlet.oil", 1.5, 5.0),
+        ("breakthrough", "outlet.oil", 1.6, 6.0),
+        ("underdrain-failure", "media_filter.dp", 0.2, 0.7),
+        ("discharge-blocked", "feed_pump.discharge_pressure", 1.3, 3.0),
+        ("upstream-shear", "hydrocyclone.outlet_oil", 1.3, 4.0),
+        ("upstream-shear", "hydrocyclone.reject_flow", 0.95, 1.05),
+        ("outlet-back-pressure", "hydrocyclone.reject_flow", 1.05, 1.5),
+        ("tank-overload", "weir_tank.outlet_oil", 1.5, 6.0),
+        ("unplanned-stop", "media_filter.flow", 0.0, 0.0),
+        ("salinity-change", "media_filter.dp", 1.0, 1.4),
+        ("low-inlet-flow", "hydrocyclone.inlet_flow", 0.25, 0.5),
+    ],
+)
+def test_a_fault_moves_what_it_should(tmp_path, event, name, low, high):
+    """Direction and size of the main sign of each, as a factor of the state before."""
+    assert low <= moved(tmp_path, event, name) <= high
+
+
+def test_a_missed_a_cycling_and_an_endless_wash(tmp_path):
+    """Left in local the drop passes its limit; a low trigger washes again and again; a stuck valve never closes."""
+    plant = {"run_hours": 8, "run_started": 0.5}
+    missed = States(scenario(tmp_path, [{"event": "backwash-missed", "at": 1, "hours": 9}], skid="tf-skid-2",
+                             hours=10, plant=plant), "tf-skid-2")  # fmt: skip
+    assert missed.plant.washes == []
+    assert missed["media_filter.dp"].max() > 13 * 6.894757 * 1.1
+    often = States(scenario(tmp_path, [{"event": "backwash-cycling", "at": 1, "hours": 9}], skid="tf-skid-2",
+                            hours=10, plant=plant), "tf-skid-2")  # fmt: skip
+    assert len(often.plant.washes) >= 4
+    story = [{"event": "scheduled-backwash", "at": 1, "hours": 0.05}, {"event": "backwash-stuck", "at": 1, "hours": 2}]
+    stuck = States(scenario(tmp_path, story, hours=4))
+    assert stuck["media_filter.backwash"].sum() > 110
+    assert stuck["media_filter.backwash"][-30:].sum() == 0
+
+
+def test_a_dry_pad_and_a_trip_move_the_level_opposite_ways(tmp_path):
+    """No feed: the tank runs down to its low-level trip. A trip while the pad goes on: it fills."""
+    empty = States(scenario(tmp_path, [{"event": "no-feed", "at": 1, "hours": 5}], hours=4))
+    assert empty["weir_tank.level"].min() < 0.4
+    assert empty["skid.running"][-30:].max() == 0
+    full = States(scenario(tmp_path, [{"event": "unplanned-stop", "at": 1, "hours": 1}], hours=2))
+    assert full["weir_tank.level"][-1] > full["weir_tank.level"][59] + 0.5
+    assert full["skid.mode"].min() == 1
+
+
+def test_a_slug_that_shortens_a_run_is_its_cause(tmp_path):
+    """What a bed holds decides: a run that a slug shortened by a fifth is the slug's, one without is fouling's."""
+    story = [{"event": "oil-slug", "at": 4, "hours": 1}]
+    truth = truth_of(scenario(tmp_path, story, hours=20, plant={"run_hours": 12, "oil": 2000}), skids=1)
+    runs = [event.cause for event in truth.events if event.event == "filter-run"]
+    assert runs[0] == "oil-slug"
+    assert "fouling" in runs[1:]
