@@ -228,6 +228,7 @@ def test_doctor_shows_settings(run, monkeypatch):
 
 def test_doctor_looks_into_a_spool_that_is_in_use(run, plant):
     """While ingest holds the spool doctor tells what waits in it and what was refused, with the last examples."""
+    from ingest.doubts import Doubt
     from ingest.reasons import Reason, Refusal
     from ingest.refusal_log import RefusedMessage
     from ingest.spool import Spool
@@ -235,8 +236,15 @@ def test_doctor_looks_into_a_spool_that_is_in_use(run, plant):
     when = micros(START)
     refused = RefusedMessage(when, "skidhand/tansy-4/x/samples", b"\xff{", (Refusal(Reason.BAD_UTF8, 3, "byte 0"),))
     with Spool("skidhand-data/spool.db") as spool:
+        spool.append(table([("tf-skid-1/PDT-301", when, 9.0, 0, when)]), doubts={Doubt.SPIKE: 2})
+        spool.aside.keep(spool.waiting(1)[0], "400: field type conflict")
         spool.append(table([("tf-skid-1/PDT-301", when, 4.0, 0, when)]), refused=[refused])
         _, rows = doctor(run)
+    aside = rows["set aside", "skidhand-data/spool.db"]
+    assert aside["well"] is False
+    assert aside["note"].startswith("1 samples that the store refuses")
+    assert aside["note"].endswith("400: field type conflict")
+    assert rows["in doubt", "spike"]["note"].startswith("2 since the spool was made: ")
     assert rows["spool", "skidhand-data/spool.db"]["well"] is True
     assert rows["spool", "skidhand-data/spool.db"]["note"].startswith("samples waiting: 1 (")
     assert rows["refused", "bad-utf8"]["note"].startswith("3 since the spool was made: ")
