@@ -8,19 +8,18 @@ from pathlib import Path
 
 from rich.console import Console
 
-from benchmarks.harness import groups, save, show
+from benchmarks.harness import group, names, save, show
 
 
 def main(arguments: list[str]) -> int:
     """Measure one group and print its table; the exit code."""
-    known = groups()
     parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__)
-    parser.add_argument("group", choices=sorted(known))
+    parser.add_argument("group", choices=names())
     parser.add_argument("--quick", action="store_true", help="less data: ends within 50 s")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the rows there too")
     given = parser.parse_args(arguments)
     rows = []
-    for row in known[given.group].measure(given.quick):
+    for row in group(given.group).measure(given.quick):
         sys.stderr.write(f"measured: {row.name}\n")
         rows.append(row)
     show(rows, Console(width=180) if not sys.stdout.isatty() else Console())

@@ -37,7 +37,10 @@ class Beside:
         return url
 
     def stored_bytes(self, samples: pa.Table) -> int:
-        """Bytes on disk of the samples, once nothing more is waiting in the write-ahead log and files are merged."""
+        """Bytes of the engine's compressed files, once nothing waits in the write-ahead log and files are merged.
+
+        Its index of series is left out: it is laid out in blocks of megabytes, whatever is in it.
+        """
         bucket = self._filled(samples).rpartition("/")[2]
         data = self._folder / "data" / bucket
         seen, since = -1, time.monotonic()
@@ -85,4 +88,4 @@ def influx(folder: Path) -> Iterator[Beside | None]:
 
 
 def _size(folder: Path) -> int:
-    return sum(file.stat().st_size for file in folder.rglob("*") if file.is_file())
+    return sum(file.stat().st_size for file in folder.rglob("*.tsm"))

@@ -137,7 +137,7 @@ def _raw(broker: Mosquitto, count: int) -> float:
 
 def _answers(buffer: bytes) -> tuple[list[bytes], bytes]:
     """PUBACKs for the whole PUBLISH frames in ``buffer``, and what is left of it."""
-    at, answers = 0, []
+    at, answers = 0, list[bytes]()
     while True:
         length, shift, end = 0, 0, at + 1
         while end < len(buffer):
@@ -158,7 +158,11 @@ def _answers(buffer: bytes) -> tuple[list[bytes], bytes]:
 def _subscribe(client: mqtt.Client, broker: Mosquitto) -> None:
     """Make the client's session at the broker, and leave."""
     ready = threading.Event()
-    client.on_connect = lambda *_: client.subscribe(TOPIC, qos=1)
+
+    def connected(*_: Any) -> None:
+        client.subscribe(TOPIC, qos=1)
+
+    client.on_connect = connected
     client.on_subscribe = lambda *_: ready.set()
     client.connect(broker.host, broker.port)
     client.loop_start()

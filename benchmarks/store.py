@@ -32,7 +32,7 @@ def measure(quick: bool) -> Iterator[Row]:
 
 def size(folder: Path, server: Beside | None, quick: bool) -> Iterator[Row]:
     """Bytes a sample of simulator data, sealed, beside the same samples in InfluxDB once it has compacted."""
-    samples = simulated(hours=8 if quick else 24, skids=1 if quick else 3)
+    samples = simulated(hours=6 if quick else 24, skids=1 if quick else 3)
     lake = LakeStore(str(folder))
     feed(lake, batches(samples, 300 if quick else 60))
     tidy(lake, after(400))
@@ -50,7 +50,7 @@ def size(folder: Path, server: Beside | None, quick: bool) -> Iterator[Row]:
 
 def last_day(folder: Path, server: Beside | None, quick: bool) -> Iterator[Row]:
     """24 h of one series at 1-minute buckets, on a lake that was fed all day while tidy ran every 5 minutes."""
-    names = [f"skid-{k // 10}/FT-{k % 10}" for k in range(20)]
+    names = [f"skid-{k // 10}/FT-{k % 10}" for k in range(6 if quick else 20)]
     samples = signals(names, START, 86_400, 10)
     lake = LakeStore(str(folder))
     # --quick: the hours before the last twenty minutes come in fewer commits.
@@ -85,8 +85,8 @@ def last_day(folder: Path, server: Beside | None, quick: bool) -> Iterator[Row]:
 
 
 def long_span(folder: Path, quick: bool) -> Iterator[Row]:
-    """A series at 1 s over a year (--quick: 30 days): the 12 h width beside DuckDB on raw, and a raw range."""
-    days = 30 if quick else 365
+    """A series at 1 s over a year (--quick: 14 days): the 12 h width beside DuckDB on raw, and a raw range."""
+    days = 14 if quick else 365
     lake, name = LakeStore(str(folder)), "skid-1/FT-201"
     for day in range(days):
         feed(lake, batches(signals([name], after(day), 86_400, 1), 86_400, first=day * 3 + 1))
@@ -146,7 +146,7 @@ def long_span(folder: Path, quick: bool) -> Iterator[Row]:
 
 def growth(folder: Path, quick: bool) -> Iterator[Row]:
     """Time a sample to write and tidy, and to read a fixed window, as samples and series grow."""
-    sizes = [(100_000, 100), (1_000_000, 100), (1_000_000, 1_000)]
+    sizes = [(100_000, 100), (500_000, 100), (500_000, 1_000)]
     sizes += [] if quick else [(10_000_000, 1_000), (10_000_000, 10_000), (100_000_000, 1_000)]
     first: tuple[float, float] | None = None
     for samples, series in sizes:

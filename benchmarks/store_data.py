@@ -21,16 +21,20 @@ SECOND = 1_000_000
 
 
 def signals(names: list[str], start: datetime, seconds: int, step: float, seed: int = 0) -> pa.Table:
-    """A slow wave with noise, as a 12-bit converter gives it, for each series; received 0.2 to 0.4 s later."""
+    """A slow wave with noise, as a 12-bit converter gives it, for each series.
+
+    Received 0.2 to 0.4 s later; every second series speaks half a step after the others.
+    """
     rng = np.random.default_rng([seed, micros(start) // SECOND])
     count = int(seconds / step)
     time = micros(start) + (np.arange(count) * step * SECOND).astype("int64")
     parts = []
     for k, name in enumerate(names):
         wave = 0.5 + 0.3 * np.sin(time / SECOND / (3000 + 100 * k)) + rng.normal(0, 0.002, count)
+        shifted = time + (k % 2) * int(step * SECOND / 2)  # gateways do not all speak at once
         value = np.clip(np.round(wave * 4095), 0, 4095) * (80 / 4095)
-        received = time + rng.integers(200_000, 400_000, count)
-        columns: list[Any] = [pa.repeat(pa.scalar(name), count), time, value, np.zeros(count, "int64"), received]
+        received = shifted + rng.integers(200_000, 400_000, count)
+        columns: list[Any] = [pa.repeat(pa.scalar(name), count), shifted, value, np.zeros(count, "int64"), received]
         parts.append(
             pa.table([pa.array(c).cast(f.type) for c, f in zip(columns, SAMPLES, strict=True)], schema=SAMPLES)
         )

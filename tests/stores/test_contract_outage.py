@@ -1,0 +1,91 @@
+"""What a drain does with a store that is away and comes back, and two processes with one store: all lands, once."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+
+import pytest
+
+from skidhand.errors import StoreError
+from skidhand.stores import open_store
+from skidhand.stores.lake import LakeStore
+from tests.stores.spool_process import rows_of
+from tests.stores.support import at, batch, good, points, read_all
+from tests.support import influx
+
+
+def drain(store, numbers):
+    """As a drain does: one after the other, from the first that the store has not; stops at the first failure."""
+    for n in numbers:
+        store.write(batch(n, good("a/x", (n, n))))
+
+
+def test_a_lake_that_is_away_for_ten_minutes(tmp_path):
+    """The attempts of ten minutes (one in 30 s) fail as the store's trouble; once the folder is back, every batch lands once."""
+    folder, away = tmp_path / "lake", tmp_path / "away"
+    store = LakeStore(str(folder))
+    drain(store, range(1, 4))
+    folder.rename(away)
+    folder.write_text("not a folder: the mount is gone")
+    for _ in range(20):
+        with pytest.raises(StoreError):
+            drain(store, [4])
+    folder.unlink()
+    away.rename(folder)
+    drain(store, range(3, 40))  # what the spool has kept since, and once more the last before
+    assert [v for _, _, v in points(read_all(store))] == list(range(1, 40))
+    assert list(store.verify()) == []
+
+
+def test_a_server_that_is_away(tmp_path):
+    """An InfluxDB that is killed and comes back: failures are the store's trouble, then every batch lands once."""
+    server = influx.Influx(tmp_path / "server")
+    server.start()
+    try:
+        store = open_store(server.new_url())
+        drain(store, range(1, 4))
+        server.kill()
+        for _ in range(3):
+            with pytest.raises(StoreError):
+                drain(store, [4])
+        server.start()
+        drain(store, range(3, 40))
+        assert [v for _, _, v in points(read_all(store))] == list(range(1, 40))
+        store.close()
+    finally:
+        server.stop()
+
+
+@pytest.mark.parametrize("kind", ["lake", "influx"])
+def test_two_processes_at_once(kind, tmp_path):
+    """Two spools drained by two processes into one store: all rows of both, once each."""
+    url = f"lake://{tmp_path}/lake" if kind == "lake" else influx.new_url()
+    command = [sys.executable, "-m", "tests.stores.spool_process", "write", url]
+    running = [subprocess.Popen([*command, w, "8"], stdout=subprocess.DEVNULL) for w in "ab"]
+    assert [process.wait(timeout=120) for process in running] == [0, 0]
+    store = open_store(url)
+    assert points(read_all(store)) == sorted(row[:3] for w in "ab" for n in range(1, 9) for row in rows_of(w, n))
+
+
+def test_a_restored_lake_goes_on(tmp_path):
+    """A copy taken while it is written to opens, verifies, and takes the batches after it under a new writer id."""
+    lake = LakeStore(str(tmp_path / "lake"))
+    drain(lake, range(1, 6))
+    list(lake.tidy(now=at(200_000)))
+    drain(lake, range(6, 9))
+    copy = tmp_path / "copy"
+    for part in ("rollups", "samples"):  # the log first, as the page on the lake says: it names only whole files
+        shutil.copytree(tmp_path / "lake" / part / "_delta_log", copy / part / "_delta_log")
+    drain(lake, range(9, 11))
+    for part in ("rollups", "samples"):
+        shutil.copytree(
+            tmp_path / "lake" / part, copy / part, dirs_exist_ok=True, ignore=shutil.ignore_patterns("_delta_log")
+        )
+    restored = LakeStore(str(copy))
+    assert list(restored.verify()) == []
+    assert [v for _, _, v in points(read_all(restored))] == list(range(1, 9))
+    restored.write(batch(1, good("a/x", (9, 9), (10, 10)), writer="minted-at-the-restore"))
+    assert [v for _, _, v in points(read_all(restored))] == list(range(1, 11))
+    assert list(restored.verify()) == []
