@@ -23,7 +23,7 @@ def drain(store, numbers):
 
 
 def test_a_lake_that_is_away_for_ten_minutes(tmp_path):
-    """The attempts of ten minutes (one in 30 s) fail as the store's trouble; once the folder is back, every batch lands once."""
+    """Attempts over ten minutes, one in 30 s, fail as the store's trouble; the folder back, every batch lands once."""
     folder, away = tmp_path / "lake", tmp_path / "away"
     store = LakeStore(str(folder))
     drain(store, range(1, 4))
