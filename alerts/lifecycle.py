@@ -1,6 +1,8 @@
 """The life of a prompt: states of ANSI/ISA-18.2 and IEC 62682, and every step that is allowed between them.
 
-Pure: nothing here reads a clock or a database. ``TABLE`` is the whole machine.
+Pure: nothing here reads a clock or a database. ``TABLE`` is the whole machine. It is a table and not one of the
+state-machine libraries: prompts are immutable values that many processes read back from the logbook, so a step is a
+function from value to value; a library would want an object with callbacks, and the table would stand there as well.
 """
 
 from __future__ import annotations
@@ -75,7 +77,7 @@ _FROM: Final[dict[PromptState, dict[Event, PromptState]]] = {
         "release-normal": CLEARED, "out-of-service": OUT_OF_SERVICE, "merge": CLEARED,
     },
     OUT_OF_SERVICE: {
-        "escalate": OUT_OF_SERVICE, "return": OUT_OF_SERVICE, "recur": OUT_OF_SERVICE,
+        "suppress": SUPPRESSED, "escalate": OUT_OF_SERVICE, "return": OUT_OF_SERVICE, "recur": OUT_OF_SERVICE,
         "back": UNACKNOWLEDGED, "back-normal": CLEARED, "merge": CLEARED,
     },
 }  # fmt: skip

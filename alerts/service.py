@@ -33,7 +33,10 @@ from skidhand.model.heartbeat import Heartbeat
 LEASE: Final = "alerts"
 LEASE_SECONDS: Final = 15.0
 LOOK_S: Final = 10.0
+BEAT_S: Final = 5.0
 BATCH: Final = 500
+PAUSE_S: Final = 0.15
+"""Between full batches: whoever waits for SQLite's one lock looks every 0.1 s, and would never find it free."""
 COUNTED: Final = ("findings", "stuck", "raised", "queued", "nobody", "accepted", "refused")
 
 log = structlog.get_logger(__name__)
@@ -85,8 +88,10 @@ class AlertService:
         self._rng = rng or random.SystemRandom()
         self._postman = Postman(logbook, self._channels, self._rng, gas)
         self._watch = watch
-        self._renewed = 0.0
+        self._renewed = -LEASE_SECONDS
         self._looked = -LOOK_S
+        self._pause = threading.Event()
+        self._beaten = -BEAT_S
         self._fleet: tuple[str, Fleet] | None = None
 
     def run_once(self) -> Summary:
@@ -97,7 +102,7 @@ class AlertService:
         now = self._clock.now()
         if now is None:
             return self._beat(Summary(idle=True))
-        if not self._lease():
+        if not self._renew():
             return self._beat(Summary(standby=True))
         fleet = self._current_fleet()
         if self._watch is not None and monotonic() - self._looked > LOOK_S:
@@ -108,7 +113,7 @@ class AlertService:
         return self._beat(replace(done, outcome=outcome))
 
     def run_forever(
-        self, interval: float = 1.0, stop: threading.Event | None = None, alive: Callable[[Summary], None] | None = None
+        self, interval: float = 0.5, stop: threading.Event | None = None, alive: Callable[[Summary], None] | None = None
     ) -> None:
         """:meth:`run_once` every ``interval`` seconds until ``stop``; outages are logged and waited out.
 
@@ -124,6 +129,7 @@ class AlertService:
                 log.error("alerts can't work", why=str(error))
             stop.wait(interval)
         self._logbook.leases.release(LEASE, self._instance)
+        self._renewed = -LEASE_SECONDS
 
     def fleet(self) -> Fleet | None:
         """The fleet version that was in force in the last round."""
@@ -137,6 +143,8 @@ class AlertService:
             waiting, counts = self._batch(seen, fleet, now)
             total.update(counts)
             more = len(waiting) == BATCH
+            if more:
+                self._pause.wait(PAUSE_S)
             seen = waiting[-1].seq if waiting else seen
         return Summary(**{name: total[name] for name in COUNTED})  # type: ignore[arg-type]  # all are whole numbers
 
@@ -187,8 +195,9 @@ class AlertService:
         )
 
     def _lease(self) -> bool:
-        self._renewed = monotonic()
-        return self._logbook.leases.take(LEASE, self._instance, LEASE_SECONDS)
+        mine = self._logbook.leases.take(LEASE, self._instance, LEASE_SECONDS)
+        self._renewed = monotonic() if mine else -LEASE_SECONDS
+        return mine
 
     def _renew(self) -> bool:
         """Keep the lease while there is much to do; False once another instance has it."""
@@ -204,6 +213,10 @@ class AlertService:
         return self._fleet[1]
 
     def _beat(self, summary: Summary) -> Summary:
+        """Write the sign of life: after a round that did something, and every few seconds."""
+        if summary == Summary() and monotonic() - self._beaten < BEAT_S:
+            return summary
+        self._beaten = monotonic()
         figures = {"raised": summary.raised, "queued": summary.queued, "stuck": summary.stuck, **summary.outcome}
         self._logbook.heartbeats.beat(
             Heartbeat(

@@ -62,6 +62,11 @@ class Timers:
         standing = self._standing(prompt)
         step = prompt.step + 1
         people = self.outbox.line(prompt, standing)
+        if waiting := [one.due or self.now for one in self.book.queued(prompt.id)]:
+            # It has not left yet: to put another in its place could push it from one night into the next.
+            due = max(self.now, *waiting) + timedelta(minutes=(self.fleet.roster.escalation.minutes or (15.0,))[0])
+            self.book.save(prompt.model_copy(update={"escalate_at": due}))
+            return
         if not people or not self.book.told(prompt.id):
             self.outbox.tell(prompt, standing)  # somebody may have come on duty; until then it is asked again
             return
