@@ -9,6 +9,7 @@ from itertools import pairwise
 from skidhand import plugins
 from skidhand.fleet.model import Amount, Fleet, Instrument, Skid, Unit, Water
 from skidhand.fleet.roster_rules import roster_problems
+from skidhand.fleet.spec_rules import spec_problems
 from skidhand.unit_types.base import TEMPERATURE, Limit, Param, UnitType
 from skidhand.units import UnitError, convert, same_dimension
 
@@ -37,6 +38,7 @@ def problems(fleet: Fleet) -> Iterator[Problem]:
         yield from _water(skid, path)
         yield from _instruments(skid, path)
         yield from _signals(path, skid.instruments)
+        yield from spec_problems(skid, path)
         if not same_dimension(skid.flow_unit, "m3/h"):
             yield (*path, "flow_unit"), f"{skid.flow_unit!r} is not a flow; try 'm3/h' or '[gal_us]/min'"
     yield from _classes(fleet)

@@ -49,6 +49,12 @@ skids:
       ZT-9: {unit: "%", range: [0, 100]}
       LT-9: {unit: m, range: [0, 2]}
       PT-10: {unit: kPa, range: [0, 800]}
+      FT-11: {unit: m3/h, range: [0, 20]}
+      PT-11: {unit: kPa, range: [0, 8000]}
+      FT-12: {unit: m3/h, range: [0, 20]}
+      TT-11: {unit: Cel, range: [0, 60]}
+      CT-11: {unit: mS/cm, range: [0, 100]}
+      CT-12: {unit: mS/cm, range: [0, 10]}
     units:
       - id: skid
         type: skid
@@ -63,6 +69,16 @@ skids:
         params: {displacement: 1.75}
       - {id: cyclone, type: hydrocyclone, roles: {inlet_oil: AT-7, outlet_oil: AT-8}}
       - {id: caustic, type: chemical, roles: {dose_flow: FT-9, dose_command: ZT-9, level: LT-9}}
+      - id: membrane
+        type: reverse_osmosis
+        feeds: []
+        roles:
+          feed_flow: FT-11
+          feed_pressure: PT-11
+          permeate_flow: FT-12
+          temperature: TT-11
+          feed_conductivity: CT-11
+          permeate_conductivity: CT-12
       - {id: cell, type: flotation, roles: {recycle_pressure: PT-10}}
       - id: filter
         type: media_filter
@@ -132,6 +148,12 @@ def plant(*, faults: bool) -> Block:
         ("caustic", "dose_command"): noisy(40.0, 0.2),
         ("caustic", "level"): noisy(chemical, 0.0005),
         ("cell", "recycle_pressure"): noisy(np.where(during(47, 49), 150.0, 400.0), 2.0),
+        ("membrane", "feed_flow"): noisy(10.0, 0.05),
+        ("membrane", "feed_pressure"): noisy(4000.0, 5.0),
+        ("membrane", "permeate_flow"): noisy(np.where(during(46, 60), 4.0, 5.0), 0.02),
+        ("membrane", "temperature"): noisy(25.0, 0.05),
+        ("membrane", "feed_conductivity"): noisy(np.where(during(38, 42), 55.0, 15.0), 0.05),
+        ("membrane", "permeate_conductivity"): noisy(np.where(during(48, 54), 0.6, 0.3), 0.002),
         ("skid", "running"): np.ones(n),
         ("skid", "mode"): np.ones(n),
         ("skid", "ambient_temperature"): noisy(np.where(during(30, 33), -6.0, 12.0), 0.2),
