@@ -185,7 +185,7 @@ def _cleaned(
     end = -(-minute_of(meta.end) // step) * step
     series = [series_id(view.id, tag) for tag in rules.tags]  # all: partners tell whether one is frozen
     carry = Carry()
-    for start, stop in _pieces(begin - LEAD, begin, end):
+    for start, stop in pieces(begin - LEAD, begin, end):
         samples = store.read(series, time_of(start), time_of(stop), as_of=as_of)
         rows = rows_of(samples, view.id, rules.tags)
         block, minutes, carry = clean_both(view, rows, start, stop, carry, rules=rules)
@@ -247,7 +247,7 @@ def _table(name: str, unit: str, start: int, figures: _Figures, step: int) -> pa
     )
 
 
-def _pieces(lead: int, begin: int, end: int) -> Iterator[tuple[int, int]]:
+def pieces(lead: int, begin: int, end: int) -> Iterator[tuple[int, int]]:
     """Minutes [lead, end) cut at UTC midnights and at ``begin``."""
     start = lead
     while start < end:

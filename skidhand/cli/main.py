@@ -26,6 +26,7 @@ from skidhand.cli import (
     plugins,
     prompts,
     replay,
+    report,
     run,
     score,
     simulate,
@@ -58,6 +59,7 @@ app.add_typer(log.app, name="log")
 app.command("export")(export.command)
 app.command("backtest")(backtest.command)
 app.command("score")(score.command)
+app.command("report")(report.command)
 app.command("run")(run.command)
 app.command("tidy")(tidy.command)
 app.command("plugins")(plugins.command)

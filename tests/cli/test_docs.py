@@ -37,7 +37,7 @@ def wrong(words: str) -> str | None:
     parts = shlex.split(words, comments=True)
     if parts[0] in ("--help", "--version"):
         return None
-    name = " ".join(parts[:2]) if parts[0] == "prompts" else parts[0]
+    name = " ".join(parts[:2]) if parts[0] in ("prompts", "log") else parts[0]
     try:
         command = command_of(name)
     except (KeyError, AttributeError):

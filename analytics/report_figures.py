@@ -1,0 +1,116 @@
+"""The figures of a report, as they are told, frozen and compared."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from pydantic import BaseModel, ConfigDict
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Volume(_Frozen):
+    """What a meter's own total says passed, in ``unit``; ``plain`` and the other lines add up to ``total``.
+
+    ``integrated``: the flow meter's readings summed over the minutes that have one, a check and nothing more.
+    """
+
+    tag: str
+    unit: str
+    total: float
+    plain: float
+    in_gap: float
+    diverted: float
+    off_spec: float
+    rollovers: int
+    resets: int
+    integrated: float | None = None
+    integrated_share: float | None = None  # of the period's minutes that had a flow
+
+
+class Quality(_Frozen):
+    """Treated water against its limit, by the analyser, in the instrument's unit."""
+
+    name: str
+    tag: str
+    unit: str
+    limit: float
+    basis: str
+    minutes: int  # in service with a usable reading
+    on_spec: int
+    average_30d: float | None  # mean of daily means
+    days: int  # that it is the mean of
+    highest_day: float | None
+    highest: float | None
+
+    @property
+    def share(self) -> float | None:
+        """Part of the minutes on specification."""
+        return self.on_spec / self.minutes if self.minutes else None
+
+
+class Run(_Frozen):
+    """A media filter between two washes; ``whole``: both lie in the period."""
+
+    unit: str
+    start: datetime
+    hours: float
+    whole: bool
+
+
+class Event(_Frozen):
+    """A finding and what people said of it."""
+
+    onset: datetime
+    ended: datetime | None
+    kind: str
+    unit: str
+    severity: str
+    cause: str | None
+    verdict: str | None
+
+
+class Day(_Frozen):
+    """One of the site's own days: treated volume by the meter, and mean oil of what was read."""
+
+    day: str
+    treated: float | None
+    oil: float | None
+
+
+class SkidFigures(_Frozen):
+    """One skid over one period. None: no instrument for it, or nothing known."""
+
+    skid: str
+    name: str
+    site: str
+    start: datetime
+    end: datetime
+    treated: Volume | None
+    received: Volume | None
+    recovery: float | None
+    backwash: float | None  # volume of wash water, in the unit of received (or treated) water
+    backwash_share: float | None
+    oil_caught_kg: float | None
+    oil_minutes: int  # minutes that oil_caught_kg is made of
+    quality: tuple[Quality, ...]
+    days: tuple[Day, ...]
+    runs: tuple[Run, ...]
+    events: tuple[Event, ...]
+    calls: int
+    false_calls: int
+    in_service_h: float
+    completeness: float | None  # of the minutes of all periodic instruments, those with a usable value
+
+
+class Figures(_Frozen):
+    """A report: ``subject`` such as ``skid tf-skid-1``, ``period`` such as ``2026-03``."""
+
+    subject: str
+    title: str
+    period: str
+    fleet: str
+    fleet_version: str
+    skids: tuple[SkidFigures, ...]
