@@ -8,7 +8,6 @@ from simulator.plant.ledger import Stock
 from simulator.plant.water import COALESCED, Stream
 
 MOST = 0.12  # most that the sump gives back, as a share of design flow (common practice, no source)
-ROOM = 0.5  # what it holds before it is pumped faster, as hours of design flow
 
 
 @dataclass
@@ -16,6 +15,7 @@ class Sump:
     """Holds what comes so that a wash does not flood the tank; its oil has run together."""
 
     design_flow: float
+    most: float = MOST
     stock: Stock = field(default_factory=Stock)
 
     def collect(self, stream: Stream, dt: float) -> None:
@@ -28,8 +28,7 @@ class Sump:
         stock = self.stock
         if stock.water <= 0.0:
             return Stream()
-        # all the more when treated water is sent back, which comes faster than it could be given
-        flow = min(stock.water / dt, max(MOST * self.design_flow, stock.water - ROOM * self.design_flow))
+        flow = min(stock.water / dt, self.most * self.design_flow)
         share = flow * dt / stock.water
         oil = stock.oil / stock.water
         back = Stream(flow, [oil * c for c in COALESCED], stock.solids / stock.water, stock.salt / stock.water)

@@ -13,6 +13,7 @@ so that a wash does not flood it. Water, oil, solids and salt balance to roundin
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import inf
 from typing import ClassVar, Protocol
 
 from simulator.plant.buffer_tank import BufferTank, OilTank
@@ -29,7 +30,7 @@ from simulator.plant.reverse_osmosis import ReverseOsmosis
 from simulator.plant.services import Services
 from simulator.plant.strainer import Strainer
 from simulator.plant.sump import Sump
-from simulator.plant.water import Brine, Drops, Stream, sheared
+from simulator.plant.water import Brine, Drops, Stream, mixed, sheared
 from simulator.plant.weir_tank import RIPPLE, WeirTank
 from skidhand.brine import GRAVITY
 
@@ -95,6 +96,7 @@ class Train:
     celsius: float = 25.0
     low: bool = False  # the low-level trip stands
     doses: dict[str, float] = field(default_factory=dict)
+    diverted: Sump = field(init=False)  # the pipe back to the head: what goes in comes out a step later
 
     def step(self, feed: FeedNow, now: Conditions) -> None:
         """One minute."""
@@ -120,7 +122,7 @@ class Train:
 
     def held(self) -> Stock:
         """All that is inside the fence."""
-        stock = self.sump.stock
+        stock = self.sump.stock.plus(self.diverted.stock)
         for unit in (self.tank, self.filters, self.store, self.oil_tank, self.press):
             if unit is not None:
                 stock = stock.plus(unit.held())
@@ -138,6 +140,7 @@ class Train:
         return values
 
     def __post_init__(self) -> None:
+        self.diverted = Sump(self.pump.design_flow, most=inf)
         self._reading = list(self._units().values())
 
     def _units(self) -> dict[str, Readable]:
@@ -197,6 +200,8 @@ class Train:
         emulsion = self._emulsion(now)
         self.tank.ripple = feed.ripple * RIPPLE * emulsion
         back = self.sump.give(DT)
+        if self.diverted.stock.water > 0.0:
+            back = mixed(back, self.diverted.give(DT))
         out, over, sludge = self.tank.step(
             DT, pad, back, sand, feed.temperature, flow, self.density, self.viscosity, emulsion, now
         )
@@ -288,6 +293,6 @@ class Train:
         haze = self.flotation.haze if self.flotation and not self.membranes else 0.0
         self.outlet.step(DT, water, density, self.celsius, haze, now.divert)
         if now.divert and self.tank:
-            self.sump.collect(water, DT)
+            self.diverted.collect(water, DT)
         else:
             self.left.add(water, DT)

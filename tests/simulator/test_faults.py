@@ -245,3 +245,12 @@ def test_a_slug_that_shortens_a_run_is_its_cause(tmp_path):
     runs = [event.cause for event in truth.events if event.event == "filter-run"]
     assert runs[0] == "oil-slug"
     assert "fouling" in runs[1:]
+
+
+def test_diverted_water_goes_round(tmp_path):
+    """Nothing leaves and nothing comes, the pump runs on, and the tank keeps its level."""
+    states = States(scenario(tmp_path, [{"event": "divert", "at": 1, "hours": 3}], hours=4))
+    total, level = states["outlet.total"], states["weir_tank.level"]
+    assert total[230] == pytest.approx(total[65])
+    assert states["feed_pump.flow"][70:230].min() > 7
+    assert level[230] == pytest.approx(level[59], abs=0.1)
