@@ -1,6 +1,6 @@
 """How fast the simulator is: a year of one skid written to Parquet, and a large fleet streamed.
 
-    python benchmarks/simulator.py [--hours 240] [--skids 30]
+    python -m benchmarks.simulator [--hours 240] [--skids 30]
 
 Prints processor seconds, scaled to a year, and the highest memory of the process.
 """
