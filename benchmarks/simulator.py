@@ -1,59 +1,59 @@
-"""How fast the simulator is: a year of one skid written to Parquet, and a large fleet streamed.
-
-    python -m benchmarks.simulator [--hours 240] [--skids 30]
-
-Prints processor seconds, scaled to a year, and the highest memory of the process.
-"""
+"""How fast the simulator is: a year of one skid written to Parquet, and a large fleet streamed in bounded memory."""
 
 from __future__ import annotations
 
-import argparse
 import resource
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Final
 
+from benchmarks.harness import Row
 from simulator import generate, load_scenario
 from simulator.recording import write_samples
 
-YEAR_HOURS = 8766.0
+YEAR_HOURS: Final = 8766.0
+YEAR_SECONDS: Final = 120.0  # of processor time, for one skid of 40 instruments
+INSTRUMENTS: Final = 40
 
 
-def year(name: str, hours: float) -> None:
-    """One skid of ``name`` for ``hours``, scaled to a year."""
+def measure(quick: bool) -> Iterator[Row]:
+    """A year each of a short and a long train, and the memory that a fleet takes an hour after another."""
+    hours = 48.0 if quick else 240.0
+    for name in ("calm", "long-trains"):
+        yield _year(name, hours)
+    few, many = (20, 60) if quick else (100, 1000)
+    first, _ = _streamed(few, 1.0)
+    one, two = _streamed(many, 1.0), _streamed(many, 3.0)
+    note = f"{few} skids: {first:.0f} MB; {many} skids for 1 h: {one[0]:.0f} MB; {one[1]:,.0f} samples/s"
+    yield Row(f"memory of {many} skids streamed for 3 h", "MB", two[0], target="as for 1 h",
+              holds=two[0] < 1.1 * one[0], note=note)  # fmt: skip
+
+
+def _year(name: str, hours: float) -> Row:
     scenario = load_scenario(name)
-    skid = scenario.fleet.skids[0]
+    count = len(scenario.fleet.skids[0].instruments)
     with tempfile.TemporaryDirectory() as folder:
         began = time.process_time()
         chunks = generate(scenario, hours=hours, skids=1, chunk_hours=24)
         rows = write_samples((chunk.samples for chunk in chunks), Path(folder) / "samples.parquet")
-        spent = time.process_time() - began
-    per_year = spent * YEAR_HOURS / hours
-    print(f"{name}: {len(skid.instruments)} instruments, {rows:,} samples of {hours:g} h in {spent:.1f} s: "
-          f"{per_year:.0f} s a year")  # fmt: skip
+        spent = (time.process_time() - began) * YEAR_HOURS / hours
+    judged = count >= INSTRUMENTS
+    return Row(
+        f"a year of one skid of {count} instruments",
+        "s of processor",
+        spent,
+        target=f"under {YEAR_SECONDS:g} s for {INSTRUMENTS} instruments",
+        holds=spent < YEAR_SECONDS if judged else None,
+        note=f"{name}, from {rows:,} samples of {hours:g} h",
+    )
 
 
-def fleet(skids: int, hours: float) -> None:
-    """A large fleet streamed; nothing is kept."""
-    scenario = load_scenario("thousand-skids")
+def _streamed(skids: int, hours: float) -> tuple[float, float]:
+    """(highest memory of the process so far in MB, samples a processor second); nothing is kept."""
     began = time.process_time()
-    rows = sum(chunk.samples.num_rows for chunk in generate(scenario, hours=hours, skids=skids, chunk_hours=1))
+    chunks = generate(load_scenario("thousand-skids"), hours=hours, skids=skids, chunk_hours=0.5)
+    rows = sum(chunk.samples.num_rows for chunk in chunks)
     spent = time.process_time() - began
-    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
-    print(f"{skids} skids streamed: {rows:,} samples of {hours:g} h in {spent:.1f} s, at most {memory:.0f} MB")
-
-
-def main() -> None:
-    """Run both."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--hours", type=float, default=240.0)
-    parser.add_argument("--skids", type=int, default=30)
-    parser.add_argument("--fleet-hours", type=float, default=6.0)
-    given = parser.parse_args()
-    for name in ("calm", "long-trains"):
-        year(name, given.hours)
-    fleet(given.skids, given.fleet_hours)
-
-
-if __name__ == "__main__":
-    main()
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0, rows / spent
