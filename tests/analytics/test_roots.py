@@ -106,3 +106,12 @@ def test_roots_are_ends_of_chains_whatever_the_order(story, random):
     shuffled = list(told.values())
     random.shuffle(shuffled)
     assert roots(shuffled, SKID) == found
+
+
+def test_an_instrument_explains_what_reads_it():
+    """A drifting analyser is the root of what its outlet is said to be, and of no other unit."""
+    drift = finding("sensor-drift", "FT-1", 0)
+    outlet = finding("spec-at-risk", "out", 90)
+    assert roots([outlet, drift], SKID)[outlet.id] == drift.id
+    other = finding("sensor-drift", "LT-2", 0)
+    assert roots([outlet, other], SKID)[outlet.id] is None
