@@ -10,6 +10,7 @@ from contextlib import asynccontextmanager
 from types import ModuleType
 
 from fastapi import FastAPI
+from fastapi.concurrency import run_in_threadpool
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 
@@ -19,7 +20,7 @@ from board import errors
 from board.documented import documented
 from board.gate import LoopbackUntilUsers, SecureHeaders
 from board.house import House
-from board.keeping import keep_up
+from board.keeping import keep_up, warm_up
 from board.render import MENU, STATIC
 from skidhand import __version__
 from skidhand.clock import Clock
@@ -68,6 +69,7 @@ def _modules(package: ModuleType) -> list[ModuleType]:
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     """Keep the summary fresh and give signs of life while the app is served."""
     house: House = app.state.house
+    await run_in_threadpool(warm_up)
     thread = threading.Thread(target=keep_up, args=(house,), name="board", daemon=True)
     thread.start()
     yield

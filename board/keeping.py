@@ -23,7 +23,6 @@ BEAT_S: Final = 10.0
 
 def keep_up(house: House) -> None:
     """Until the house stops: look once a second whether anything has changed, beat every ten."""
-    _warm_up()
     log = structlog.get_logger(__name__)
     instance, next_beat, told = f"{socket.gethostname()}:{os.getpid()}", 0.0, ""
     while not house.stopping.is_set():
@@ -40,7 +39,7 @@ def keep_up(house: House) -> None:
         house.stopping.wait(LOOK_S)
 
 
-def _warm_up() -> None:
+def warm_up() -> None:
     """Load what the first viewer would wait for: unit types, detectors' needs, the table of units."""
     plugins.load("unit_type")
     plugins.load("detector")

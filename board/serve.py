@@ -96,6 +96,7 @@ def _listening(settings: Board) -> Iterator[socket.socket]:
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((settings.host, settings.port))
+        listener.listen(128)  # who comes before all is loaded waits instead of being turned away
         yield listener
     except OSError as error:
         raise OutsideError(f"the board cannot listen on {settings.host}:{settings.port}: {error.strerror}") from error
