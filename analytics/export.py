@@ -6,7 +6,7 @@ read and written a day at a time, so its length costs no memory.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -68,10 +68,12 @@ def export(
     format: Format,
     out: Path | BinaryIO,
     as_of: str | None = None,
+    progress: Callable[[int], None] | None = None,
 ) -> Exported:
     """Write what ``request`` wants to ``out`` (a path is replaced only once all is written).
 
-    UserError where the request cannot be met; NotFoundError for an unknown skid, tag or series.
+    ``progress`` hears the rows so far, after each piece. UserError where the request cannot be met;
+    NotFoundError for an unknown skid, tag or series.
     """
     found = fleet.fleet.skid(request.skid)
     if found is None:
@@ -101,7 +103,16 @@ def export(
     else:
         columns = _MINUTES
         tables = _cleaned(store, view, request, meta, width or 60, pinned)
-    return Exported(write(tables, columns, meta, format, out), width, version)
+    return Exported(write(_told(tables, progress), columns, meta, format, out), width, version)
+
+
+def _told(tables: Iterator[pa.Table], progress: Callable[[int], None] | None) -> Iterator[pa.Table]:
+    rows = 0
+    for table in tables:
+        yield table
+        rows += len(table)
+        if progress is not None:
+            progress(rows)
 
 
 _NAMED: Final = (Column("time", TIMESTAMP), Column("series", pa.string()))

@@ -1,4 +1,4 @@
-"""Tables to CSV, JSON or Parquet, piece by piece, the same bytes for the same tables and meta data."""
+"""Tables to CSV, JSON, Parquet or Excel, piece by piece, the same bytes for the same tables and meta data."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import chain
 from pathlib import Path
 from typing import Any, BinaryIO, Final, Literal, get_args
 
@@ -20,7 +21,7 @@ from pydantic import BaseModel, ConfigDict
 
 from skidhand.errors import UserError
 
-Format = Literal["csv", "json", "parquet"]
+Format = Literal["csv", "json", "parquet", "xlsx"]
 ROWS_AT_ONCE: Final = 100_000
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 QUALITY: Final = {
@@ -65,14 +66,16 @@ def write(
 ) -> int:
     """Write all tables; the count of rows. Columns come in the order given, whatever the tables' order."""
     writers: dict[str, Callable[[Iterator[pa.Table], pa.Schema, Meta, BinaryIO], int]] = {
-        "csv": _csv, "json": _json, "parquet": _parquet,
+        "csv": _csv, "json": _json, "parquet": _parquet, "xlsx": _excel,
     }  # fmt: skip
     if format not in writers:
         raise UserError(f"no format {format!r}; there are {', '.join(get_args(Format))}")
     schema = pa.schema([pa.field(column.name, column.type) for column in columns])
     ordered = (table.select(schema.names).cast(schema) for table in tables)
+    first = next(ordered, None)  # what cannot be read is told before a header is written
+    every = ordered if first is None else chain((first,), ordered)
     with _opened(out) as stream:
-        return writers[format](ordered, schema, meta, stream)
+        return writers[format](every, schema, meta, stream)
 
 
 @contextmanager
@@ -143,3 +146,15 @@ def _parquet(tables: Iterator[pa.Table], schema: pa.Schema, meta: Meta, out: Bin
                 writer.write_table(table.replace_schema_metadata({b"skidhand": told}))
             rows += len(table)
     return rows
+
+
+def _excel(tables: Iterator[pa.Table], schema: pa.Schema, meta: Meta, out: BinaryIO) -> int:
+    """A workbook; ``meta`` and the quality legend on a sheet of their own."""
+    from analytics.export_excel import write_excel
+
+    told = {**meta.model_dump(mode="json"), "quality": QUALITY}
+    return write_excel(tables, schema, {name: _said(value) for name, value in told.items()}, out)
+
+
+def _said(value: Any) -> str:
+    return value if isinstance(value, str) else orjson.dumps(value, option=orjson.OPT_SORT_KEYS).decode()

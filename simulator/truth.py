@@ -72,7 +72,14 @@ def read_truth(path: Path | str) -> Truth:
     try:
         return Truth.model_validate_json(Path(path).read_bytes())
     except (OSError, ValidationError) as error:
-        raise InputFileError(f"{path}: not a truth file of version 1: {error}") from error
+        why = error if isinstance(error, OSError) else _first(error)
+        raise InputFileError(f"{path}: not a truth file of version 1: {why}") from error
+
+
+def _first(error: ValidationError) -> str:
+    one = error.errors()[0]
+    where = ".".join(map(str, one["loc"]))
+    return f"{where}: {one['msg']}" if where else "not JSON of its shape; 'skidhand simulate --truth FILE' writes one"
 
 
 def lived(scenario: Scenario, skid_id: str, seed: int, hours: float) -> SkidPlant:

@@ -6,7 +6,7 @@ import sys
 from contextlib import closing
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
@@ -23,6 +23,12 @@ from skidhand.cli.options import (
 )
 from skidhand.errors import UserError
 
+if TYPE_CHECKING:
+    from analytics.export import Request
+    from skidhand.fleet import FleetVersion
+
+LARGE: Final = 1_000_000
+
 
 class FileFormat(StrEnum):
     """How series are written; a table on a screen would serve nobody."""
@@ -30,6 +36,7 @@ class FileFormat(StrEnum):
     CSV = "csv"
     JSON = "json"
     PARQUET = "parquet"
+    XLSX = "xlsx"
 
 
 class Policy(StrEnum):
@@ -76,8 +83,8 @@ def command(
     from analytics.export import Request, export
     from skidhand.stores import open_store
 
-    if out is None and format is FileFormat.PARQUET and sys.stdout.isatty():
-        raise UserError("Parquet is not for a screen; give --out FILE")
+    if out is None and format in (FileFormat.PARQUET, FileFormat.XLSX) and sys.stdout.isatty():
+        raise UserError(f"{format.value} is not for a screen; give --out FILE")
     settings = settings_from(settings_file, store=store, logbook=logbook, fleet=fleet)
     request = Request(
         skid=skid,
@@ -91,6 +98,42 @@ def command(
     book, _ = look_into_logbook(settings)
     with book, closing(open_store(settings.store)) as samples:
         version = fleet_of(settings, book)
-        done = export(samples, version, request, format=format.value, out=out or sys.stdout.buffer, as_of=as_of)
+        done = export(
+            samples, version, request,
+            format=format.value, out=out or sys.stdout.buffer, as_of=as_of, progress=_Progress(),
+        )  # fmt: skip
+        beside = _dictionary(version, request, out)
     width = f" at {done.width} s" if done.width else ""
+    if beside:
+        talk(f"{beside}: what each series is.")
     talk(f"{done.rows:,} rows{width}; fleet version {version.digest[:12]}; the same again: --as-of {done.version}")
+
+
+class _Progress:
+    """Tells each million rows of a large export."""
+
+    def __init__(self) -> None:
+        self._told = 0
+
+    def __call__(self, rows: int) -> None:
+        if rows // LARGE > self._told:
+            self._told = rows // LARGE
+            talk(f"{rows:,} rows …")
+
+
+def _dictionary(version: FleetVersion, request: Request, out: Path | None) -> Path | None:
+    """The data dictionary as CSV beside the file."""
+    if out is None:
+        return None
+    from analytics.export import series_names
+    from analytics.export_dictionary import dictionary_csv
+    from skidhand.fleet import skid_view
+
+    found = version.fleet.skid(request.skid)
+    if found is None:
+        return None
+    view = skid_view(found)
+    every = series_names(view) if request.stage == "cleaned" else sorted(view.instruments)
+    beside = out.with_name(out.name + ".dictionary.csv")
+    beside.write_bytes(dictionary_csv(view, sorted(request.names) or every))
+    return beside

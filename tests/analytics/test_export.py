@@ -8,11 +8,15 @@ import io
 import json
 from datetime import timedelta
 
+import openpyxl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from analytics import export_excel
 from analytics.export import Request, export, series_names
+from analytics.export_dictionary import dictionary, dictionary_csv
+from analytics.export_excel import write_excel
 from analytics.export_files import harmless
 from skidhand.errors import NotFoundError, UserError
 from skidhand.model.quality import BAD, UNCERTAIN
@@ -22,6 +26,7 @@ from skidhand.units import convert
 from tests.analytics.plant import T0, fleet, samples, steady, view
 
 HOUR = timedelta(hours=1)
+SECOND = timedelta(seconds=1)
 
 
 @pytest.fixture
@@ -176,3 +181,49 @@ def test_a_path_is_replaced_only_when_all_is_written(store, tmp_path):
 def test_names_are_listed():
     """Tags and the derived series that the instruments allow."""
     assert series_names(view()) == ["AT-1", "FT-1", "PDT-1", "TT-1", "XS-1", "filter-a.dp_normalised"]
+
+
+def test_excel_keeps_text_text_and_its_bytes(store):
+    """Rows, times and units stand in the sheet, the request beside it; the same request gives the same bytes."""
+    first, told = exported(store, "xlsx", names=("PDT-1",))
+    book = openpyxl.load_workbook(io.BytesIO(first), read_only=True)
+    rows = list(book["data"].iter_rows(values_only=True))
+    assert len(rows) == told.rows + 1
+    assert rows[0][:4] == ("time (UTC)", "series", "value", "unit")
+    assert rows[1] == (T0.replace(tzinfo=None), "PDT-1", 4.0, "[psi]", UNCERTAIN, T0.replace(tzinfo=None) + SECOND)
+    assert ("skid", "sk-1") in list(book["about"].iter_rows(values_only=True))
+    assert exported(store, "xlsx", names=("PDT-1",))[0] == first
+
+
+def test_excel_runs_no_formula_and_knows_its_limit(monkeypatch):
+    """Text that looks like a formula stays text; too many rows are refused with what to do."""
+    schema = pa.schema([("a", pa.string())])
+    table = pa.table({"a": ["=1+1", "@x"]})
+    out = io.BytesIO()
+    write_excel(iter([table]), schema, {}, out)
+    cells = [row[0] for row in openpyxl.load_workbook(out)["data"].iter_rows(min_row=2)]
+    assert [(cell.value, cell.data_type) for cell in cells] == [("=1+1", "s"), ("@x", "s")]
+    monkeypatch.setattr(export_excel, "MOST_ROWS", 2)
+    with pytest.raises(UserError, match="resolution"):
+        write_excel(iter([table]), schema, {}, io.BytesIO())
+
+
+def test_an_unknown_version_writes_nothing(store):
+    """What cannot be read is told before anything is written."""
+    out = io.BytesIO()
+    with pytest.raises(NotFoundError, match="999"):
+        export(store, fleet(), Request("sk-1", T0, T0 + HOUR), format="csv", out=out, as_of="999")
+    assert out.getvalue() == b""
+
+
+def test_the_dictionary_tells_each_series():
+    """Every name of an export has one row with its UCUM unit, range and meaning, also as CSV."""
+    names = series_names(view())
+    rows = dictionary(view(), names)
+    assert [row["name"] for row in rows] == names
+    by = {row["name"]: row for row in rows}
+    assert (by["PDT-1"]["unit"], by["PDT-1"]["low"], by["PDT-1"]["high"]) == ("[psi]", 0.0, 30.0)
+    assert by["PDT-1"]["role"] == "filter-a.dp"
+    assert by["filter-a.dp_normalised"]["unit"] == "kPa"
+    assert "0x80000000 Bad" in by["FT-1"]["quality"]
+    assert len(rows_of_csv(dictionary_csv(view(), names))) == len(names)

@@ -1,0 +1,57 @@
+"""The data dictionary beside an export: what each series is, in which unit, and what the quality codes mean."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from typing import Any, Final
+
+from analytics.derived import available
+from analytics.export_files import QUALITY, harmless
+from skidhand.fleet import SkidView
+
+COLUMNS: Final = ("name", "tag", "unit", "low", "high", "role", "means", "reporting", "quality")
+LEGEND: Final = "; ".join(f"{code} {means}" for code, means in QUALITY.items() if code != "note")
+
+
+def dictionary(view: SkidView, names: Sequence[str]) -> list[dict[str, Any]]:
+    """A row a series; ``unit`` is a UCUM code, ``low`` and ``high`` the instrument's range."""
+    roles: dict[str, list[tuple[str, str]]] = {}
+    for unit in view.units:
+        for role, tag in unit.tags.items():
+            roles.setdefault(tag, []).append((f"{unit.id}.{role}", unit.type.roles[role].means))
+    rows: list[dict[str, Any]] = []
+    for name in names:
+        if name in view.instruments:
+            one = view.instruments[name]
+            low, high = one.range or (None, None)
+            placed = roles.get(name, [])
+            means = one.note or "; ".join(dict.fromkeys(means for _, means in placed))
+            row: tuple[Any, ...] = (
+                name,
+                name,
+                one.unit,
+                low,
+                high,
+                "; ".join(role for role, _ in placed),
+                means,
+                one.reporting,
+                LEGEND,
+            )
+        else:
+            unit, quantity = next((u, q) for u, q in available(view) if f"{u.id}.{q.name}" == name)
+            row = (name, None, quantity.unit, None, None, name, f"{quantity.means} (version {quantity.version})",
+                   f"computed from {unit.id}: {', '.join(quantity.roles)}", "flags of its inputs")  # fmt: skip
+        rows.append(dict(zip(COLUMNS, row, strict=True)))
+    return rows
+
+
+def dictionary_csv(view: SkidView, names: Sequence[str]) -> bytes:
+    """The same as CSV (RFC 4180), safe against formulas."""
+    out = io.StringIO()
+    writer = csv.DictWriter(out, COLUMNS)
+    writer.writeheader()
+    for row in dictionary(view, names):
+        writer.writerow({key: harmless(value) if isinstance(value, str) else value for key, value in row.items()})
+    return out.getvalue().encode()
