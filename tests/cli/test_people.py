@@ -195,3 +195,35 @@ def test_score(run, story, home):
     judged = {row["kind"]: (row["missed"], row["false"]) for row in json.loads(bad.out)}
     assert (judged["channelling"], judged["split-drift"]) == ((1, 0), (0, 1))
     assert "1 missed, 1 false calls" in bad.err
+
+
+def test_score_by_verdicts(run, story):
+    """What was answered is counted by cause, what nobody judged apart; false calls are listed, and are no failure."""
+    code = code_of(run)
+    assert run("prompts", "false", code, "nothing there", "--who", "robin").code == 0
+    with Logbook(BOOK) as book:
+        alerts(book).run_once()
+    ran = run("score", "--verdicts", "--show", "causes", "--format", "json")
+    found = [(row["kind"], row["cause"], row["false"], row["unjudged"], row["precision"]) for row in rows(ran)]
+    assert found == [
+        ("dp-rise", None, 0, 1, None), ("dp-rise", "fouling", 0, 1, None), ("split-drift", None, 1, 0, 0.0),
+    ]  # fmt: skip
+    assert "precision 0% (95 % interval 0% to 79%)" in ran.err  # 0 of 1 by Wilson: z²/(1 + z²) = 0.793
+    (false,) = rows(run("score", "--verdicts", "--show", "false", "--skid", "tf-skid-1", "--format", "json"))
+    assert (false["code"], false["who"], false["said"]) == (code, "robin", "nothing there")
+    assert rows(run("score", "--verdicts", "--since", "2027-01-01", "--format", "json")) == []
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ((), "one of the two"),
+        (("--verdicts", "--show", "events"), "there are kinds, causes, false, calls"),
+        (("--verdicts", "--skid", "tf-skid-9"), "there are tf-skid-1"),
+    ],
+)
+def test_score_tells_what_it_cannot_do(run, story, words, told):
+    """Neither truth nor verdicts, a part that verdicts cannot give, a skid that is none: wrong use."""
+    ran = run("score", *words)
+    assert (ran.code, ran.out) == (2, "")
+    assert told in ran.err
