@@ -21,6 +21,7 @@ from skidhand.cli import (
     doctor,
     export,
     findings,
+    handover,
     ingest,
     log,
     plugins,
@@ -55,6 +56,7 @@ app.command("board")(board.command)
 app.command("findings")(findings.command)
 app.add_typer(prompts.app, name="prompts")
 app.command("work")(work.command)
+app.command("handover")(handover.command)
 app.add_typer(log.app, name="log")
 app.command("export")(export.command)
 app.command("backtest")(backtest.command)

@@ -113,3 +113,29 @@ def test_a_calibration_is_due_by_the_fleet_file(run, written):
     with Logbook(BOOK) as book:
         (entry,) = book.entries.all(kind="calibration")
     assert entry.data == {"tag": "AT-301", "unit": "mg/L", "due": "2026-06-01"}
+
+
+def test_a_handover_is_signed_by_both(run, written):
+    """What stands is told; the leaving shift signs with a note, the coming shift takes it, and nobody signs both."""
+    with Logbook(BOOK) as book:
+        split = site.finding()
+        site.put(book, split)
+        site.prompt(book, split, "4821")
+    assert run("log", "work", "--skid", "tf-1", "--unit-id", "filter-a", "--resets", "media").code == 0
+    assert run("log", "calibration", "--skid", "tf-2", "--tag", "AT-301", "--due", "2026-03-01").code == 0
+    assert run("log", "calibration", "--skid", "tf-3", "--tag", "AT-301", "--due", "2026-06-01").code == 0
+    ran = run("handover", "--format", "json")
+    assert ran.code == 0, ran.err
+    rows = [(row["what"], row["skid"], row["where"]) for row in json.loads(ran.out)]
+    assert rows == [
+        ("open, unacknowledged", "tf-1", "cyclone"),
+        ("learning", "tf-1", "filter-a"),
+        ("calibration due", "tf-2", "AT-301"),
+    ]
+    assert run("handover", "--take", "--who", "sasha").code == 2
+    assert run("handover", "--sign", "--who", "robin", "--note", "truck at six").code == 0
+    assert run("handover", "--take", "--who", "robin").code == 2
+    assert run("handover", "--take", "--who", "sasha").code == 0
+    last = json.loads(run("handover", "--format", "json").out)[-1]
+    assert last["text"] == "robin: truck at six (taken by sasha)"
+    assert run("handover", "--take", "--who", "sasha").code == 2

@@ -1,0 +1,105 @@
+"""What the next shift must know, from the logbook and the fleet file; signed by both sides as entries."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Final
+from uuid import uuid4
+
+from skidhand.errors import NotFoundError, UserError
+from skidhand.fleet import Fleet
+from skidhand.fleet.entries import due_dates
+from skidhand.logbook import Logbook
+from skidhand.model.entry import Entry
+from skidhand.model.finding import Finding
+from skidhand.model.prompt import Prompt, Work
+
+SIGNED: Final = "handover"
+TAKEN: Final = "handover-taken"
+AHEAD: Final = timedelta(days=7)
+"""How far ahead instruments that fall due are told."""
+
+TANKS: Final = ("tank-filling", "tank-emptying")
+CHEMICAL: Final = "chemical-low"
+
+
+@dataclass(frozen=True, slots=True)
+class Handover:
+    """``due``: (skid, tag, date), the overdue among them. ``resets``: work in the last fortnight that renewed a part,
+    whose unit is learning. ``last``: the newest signed handover, ``taken`` when the next shift signed it too.
+    """
+
+    open: tuple[Prompt, ...]
+    shelved: tuple[Prompt, ...]
+    out_of_service: tuple[Work, ...]
+    learning: tuple[Entry, ...]
+    tanks: tuple[Finding, ...]
+    chemicals: tuple[Finding, ...]
+    due: tuple[tuple[str, str, date], ...]
+    notes: tuple[Entry, ...]
+    last: Entry | None
+    taken: Entry | None
+
+
+def handover(book: Logbook, fleet: Fleet, *, now: datetime, skids: Collection[str] | None = None) -> Handover:
+    """As of ``now``; ``skids``: only those (None: all)."""
+    chosen = [one for one in fleet.skids if skids is None or one.id in skids]
+    names = {one.id for one in chosen}
+    prompts = [p for p in book.prompts.open() if p.skid in names or (skids is None and p.skid == "")]
+    findings = [f for f in book.look.standing({}).values() if f.skid in names]
+    calibrations = book.entries.all(kind="calibration")
+    last, taken = last_signed(book)
+    renewed = [e for e in book.entries.all(kind="work", since=now - timedelta(days=14)) if e.data.get("resets")]
+    since = now - timedelta(hours=24) if last is None else last.at
+    limit = (now + AHEAD).date()
+    return Handover(
+        open=tuple(p for p in prompts if p.state not in ("shelved", "suppressed", "out-of-service")),
+        shelved=tuple(p for p in prompts if p.state == "shelved"),
+        out_of_service=tuple(w for w in book.work.open() if w.skid in names),
+        learning=tuple(e for e in renewed if e.skid in names),
+        tanks=_by_forecast(findings, TANKS),
+        chemicals=_by_forecast(findings, (CHEMICAL,)),
+        due=tuple((s.id, tag, at) for s in chosen for tag, at in due_dates(s, calibrations, now=now) if at <= limit),
+        notes=tuple(e for e in book.entries.all(kind="note", since=since) if e.skid is None or e.skid in names),
+        last=last,
+        taken=taken,
+    )  # fmt: skip
+
+
+def _by_forecast(findings: list[Finding], kinds: tuple[str, ...]) -> tuple[Finding, ...]:
+    found = [f for f in findings if f.kind in kinds]
+    return tuple(sorted(found, key=lambda f: (f.forecast is None, f.forecast.when if f.forecast else f.onset)))
+
+
+def last_signed(book: Logbook) -> tuple[Entry | None, Entry | None]:
+    """The newest handover that was signed, and the entry by which it was taken, if it was."""
+    signed = book.entries.search(kind=SIGNED, limit=1)
+    if not signed:
+        return None, None
+    taken = [e for e in book.entries.all(kind=TAKEN, since=signed[0].at) if e.data.get("handover") == str(signed[0].id)]
+    return signed[0], taken[0] if taken else None
+
+
+def sign(book: Logbook, told: Handover, *, who: str, note: str, at: datetime) -> Entry:
+    """The leaving shift's signature, with what stood and one free note."""
+    counts: dict[str, str | float | int | bool | None] = {
+        "open": ", ".join(p.code for p in told.open), "shelved": ", ".join(p.code for p in told.shelved),
+        "out_of_service": len(told.out_of_service), "due": len(told.due),
+    }  # fmt: skip
+    entry = Entry(id=uuid4(), at=at, kind=SIGNED, who=who, text=note.strip(), data=counts)
+    book.entries.add(entry)
+    return entry
+
+
+def take(book: Logbook, *, who: str, at: datetime) -> Entry:
+    """The coming shift's signature. NotFoundError when none waits; UserError when one person would sign both sides."""
+    last, taken = last_signed(book)
+    if last is None or taken is not None:
+        raise NotFoundError("no handover waits to be taken; the leaving shift signs first")
+    if last.who == who:
+        raise UserError(f"{who} signed as the leaving shift; the coming shift signs as somebody else")
+    entry = Entry(id=uuid4(), at=at, kind=TAKEN, who=who, data={"handover": str(last.id), "from": last.who})
+    book.entries.add(entry)
+    return entry

@@ -1,0 +1,97 @@
+"""``skidhand handover``: what the next shift must know."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from skidhand.cli.options import (
+    Format,
+    FormatOption,
+    LogbookOption,
+    SettingsOption,
+    SkidOption,
+    fleet_of,
+    known_skid,
+    look_into_logbook,
+    settings_from,
+    talk,
+    user_name,
+)
+from skidhand.cli.output import print_rows
+from skidhand.errors import UserError
+
+if TYPE_CHECKING:
+    from analytics.handover import Handover
+
+COLUMNS = ("what", "skid", "where", "until", "text")
+
+
+def command(
+    skid: SkidOption = None,
+    sign: Annotated[bool, typer.Option("--sign", help="Sign as the leaving shift.")] = False,
+    note: Annotated[str, typer.Option("--note", help="One free note, with --sign.")] = "",
+    take: Annotated[bool, typer.Option("--take", help="Sign as the coming shift.")] = False,
+    who: Annotated[str | None, typer.Option("--who", metavar="ID", help="Who signs.")] = None,
+    settings_file: SettingsOption = None,
+    logbook: LogbookOption = None,
+    format: FormatOption = Format.TABLE,
+) -> None:
+    """Tell what is open, shelved, out of service, learning and due, and sign the handover on both sides.
+
+    \b
+    Example:
+        skidhand handover --sign --who reyes --note "truck expected at six"
+    """
+    from analytics import handover
+    from skidhand.clock import WallClock
+
+    if sign and take:
+        raise UserError("--sign is for the leaving shift, --take for the coming one; not both at once")
+    if note and not sign:
+        raise UserError("--note belongs to --sign")
+    settings = settings_from(settings_file, logbook=logbook)
+    book, clock = look_into_logbook(settings)
+    with book:
+        known_skid(book, skid)
+        now = clock.now() or WallClock().now()
+        told = handover.handover(book, fleet_of(settings, book).fleet, now=now, skids=None if skid is None else {skid})
+        name = who or user_name()
+        if sign:
+            handover.sign(book, told, who=name, note=note, at=now)
+        if take:
+            handover.take(book, who=name, at=now)
+    print_rows(_rows(told), COLUMNS, format)
+    if sign:
+        talk(f"Signed by {name}; the coming shift signs with: skidhand handover --take")
+    if take:
+        talk(f"Taken by {name}.")
+
+
+def _rows(told: Handover) -> list[dict[str, Any]]:
+    rows: list[dict[str, Any]] = []
+
+    def add(what: str, skid: str | None, where: str | None, until: Any, text: str) -> None:
+        rows.append({"what": what, "skid": skid, "where": where, "until": until, "text": text})
+
+    for prompt in told.open:
+        taken = f", {prompt.taken_by} has it" if prompt.taken_by else ""
+        add(f"open, {prompt.state}", prompt.skid, prompt.unit, None, f"{prompt.code} {prompt.title}{taken}")
+    for prompt in told.shelved:
+        add("shelved", prompt.skid, prompt.unit, prompt.shelved_until, f"{prompt.code} {prompt.title}")
+    for work in told.out_of_service:
+        add("out of service", work.skid, work.unit, work.until, f"{work.who}: {work.why}")
+    for entry in told.learning:
+        add("learning", entry.skid, str(entry.data.get("unit_id")), None, f"new {entry.data['resets']} {entry.text}")
+    for finding in (*told.tanks, *told.chemicals):
+        when = finding.forecast.when if finding.forecast else None
+        add(finding.kind.replace("-", " "), finding.skid, finding.unit, when, finding.first_step)
+    for skid, tag, at in told.due:
+        add("calibration due", skid, tag, at, "")
+    for entry in told.notes:
+        add("note", entry.skid, None, None, f"{entry.who}: {entry.text}")
+    if told.last is not None:
+        state = f"taken by {told.taken.who}" if told.taken else "not taken yet"
+        add("last handover", None, None, told.last.at, f"{told.last.who}: {told.last.text} ({state})")
+    return rows
