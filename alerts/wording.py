@@ -76,12 +76,17 @@ def text_of(
     """
     words = words_in(language)
     head = findings[0]
-    begin = f"{_skid_name(fleet, head)} {head.site} {words.priorities[prompt.priority]}: "
+    skids = {finding.skid for finding in findings}
+    place = (
+        f"{_skid_name(fleet, head)} {head.site}" if len(skids) == 1 else words.pad.format(site=head.site, n=len(skids))
+    )
+    begin = f"{place} {words.priorities[prompt.priority]}: "
     if repeat:
         begin = words.repeat + begin
     begin = prefix + begin
     what = _what(words, head)
-    told = list(_shorter(words, findings, routing.zone_of(fleet, head.site), now))
+    here = [finding for finding in findings if finding.skid == head.skid]  # the place counts other skids
+    told = list(_shorter(words, here, routing.zone_of(fleet, head.site), now))
     brief = words.answer.format(code=prompt.code)
     text = ""
     # How to answer gives way only where even the time would have to go for it.

@@ -52,7 +52,7 @@ class WorkOrders:
             f"{ABOUT_WORK}{work.id}",
             skid=work.skid,
             site=placement.site if placement else "",
-            title=f"{what} counts as in service again at {work.until:%Y-%m-%d %H:%MZ}",
+            title=f"{what}: prompts are sent again from {work.until:%Y-%m-%d %H:%MZ}",
             unit=what,
             kind="maintenance",
             priority="medium",

@@ -62,7 +62,7 @@ class Words:
     late: str  # {when}: before a message that should have left then
     check_back: str  # before a message to whoever took the prompt
     summary: str  # {n} {high} {codes}: instead of the messages that a flood would bring; high: how many of the n
-    pad: str  # {site} {n}: instead of the skid's name, where several skids of one pad have one prompt
+    pad: str  # {site} {n}: instead of skid and site, where several skids of one pad have one prompt
     blind: str  # {what}: skidhand itself hears or says nothing
     blind_step: str
     work_ends: str  # {what} {when} {code}: asks before work or an outage ends

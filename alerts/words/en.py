@@ -11,12 +11,12 @@ _KINDS: Final = {
     "oil-carry-over": KindWords("{unit} oil carry-over", "skim and inflow check"),
     "oil-layer-high": KindWords("{unit} thick oil pad", "skim check"),
     "rag-layer": KindWords("{unit} rag layer growing", "chemical and heat check"),
-    "sludge-build-up": KindWords("{unit} sludge build-up", "clean-out plan"),
+    "sludge-build-up": KindWords("{unit} sludge build-up", "clean-out plan, entry permit"),
     "tank-filling": KindWords("{unit} filling up", "inflow and outlet check"),
     "tank-emptying": KindWords("{unit} running empty", "inflow and pump check"),
     "level-unexplained": KindWords("{unit} level and flows disagree", "level and meter check"),
     "pump-slip": KindWords("{unit} slips", "stator check"),
-    "dry-running": KindWords("{unit} runs dry?", "stop check"),
+    "dry-running": KindWords("{unit} runs dry?", "suction check"),
     "discharge-blocked": KindWords("{unit} line blocked", "line check"),
     "split-drift": KindWords("{unit} split drift", "reject check", {
         "reject-plugging": "{unit} reject plugging?",
@@ -36,7 +36,7 @@ _KINDS: Final = {
     "chemical-feed-lost": KindWords("{unit} dosing lost", "dose pump and level check"),
     "chemical-low": KindWords("{unit} running low", "order and delivery check"),
     "overdose": KindWords("{unit} overdosing", "dose rate check"),
-    "gas-lost": KindWords("{unit} gas lost", "recycle check"),
+    "gas-lost": KindWords("{unit} lost its bubbles", "recycle check"),
     "membrane-fouling": KindWords("{unit} membrane fouling", "cleaning plan"),
     "salt-passage-rise": KindWords("{unit} salt passage up", "seal check"),
     "too-salty-for-ro": KindWords("{unit} feed too salty", "feed check"),
@@ -116,7 +116,7 @@ WORDS: Final = Words(
     page={
         "numbers": "Evidence",
         "ruled_out": "Not",
-        "links": "To answer, open one of these and confirm (each counts once):",
+        "links": "To answer, follow one of these and confirm (each counts once):",
         "title": "Answer a prompt",
         "confirm": "Confirm",
         "remark": "Remark (how long, to whom, what was done)",
@@ -127,7 +127,8 @@ WORDS: Final = Words(
     forbidden=(
         r"\bsafe to\b|\bok(ay)? to\b|\bgas[- ](is )?(clear|free|ok)\b|\bno gas\b"
         r"|\b(may|can|to) (now )?(run|enter|restart)\b"
-        r"|^\W*(open|enter|start|restart|close|bypass|override)\b"
+        r"|^\W*(open|enter|start|restart|close|bypass|override)\b|\b(is|are|now) safe\b"
+        r"|\b(open|enter|start|restart|bypass|override) (the|it|up|valves?|vessel|tank|pump|filter|skid|unit)\b"
         r"|\b(please|must|now|and|then) (open|enter|start|restart)\b"
     ),
     sure="{percent}% sure",
@@ -144,8 +145,8 @@ WORDS: Final = Words(
     late="Late, meant for {when}. ",
     check_back="Still so? ",
     summary="{n} more prompts, {high} HIGH, not sent one by one. First: {codes}. All are in the list.",
-    pad="{site}, {n} skids,",
+    pad="{n} skids {site}",
     blind="skidhand is blind: {what}",
     blind_step="host, link and service check",
-    work_ends="{what} counts as in service again at {when}. Answer {code} wait 2h to go on, {code} done if it is over.",
+    work_ends="{what}: prompts are sent again from {when}. Answer {code} wait 2h if work goes on, {code} done if not.",
 )

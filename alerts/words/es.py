@@ -11,12 +11,12 @@ _KINDS: Final = {
     "oil-carry-over": KindWords("{unit} arrastre de crudo", "revisar desnatado y entrada"),
     "oil-layer-high": KindWords("{unit} capa de crudo gruesa", "revisar desnatado"),
     "rag-layer": KindWords("{unit} crece la emulsion", "revisar quimico y calor"),
-    "sludge-build-up": KindWords("{unit} acumula lodo", "plan de limpieza"),
+    "sludge-build-up": KindWords("{unit} acumula lodo", "plan de limpieza, permiso de entrada"),
     "tank-filling": KindWords("{unit} se llena", "revisar entrada y salida"),
     "tank-emptying": KindWords("{unit} se vacia", "revisar entrada y bomba"),
     "level-unexplained": KindWords("{unit} nivel y caudales no cuadran", "revisar nivel y medidor"),
     "pump-slip": KindWords("{unit} desliza", "revisar estator"),
-    "dry-running": KindWords("{unit} en seco?", "revisar el paro"),
+    "dry-running": KindWords("{unit} en seco?", "revisar succion"),
     "discharge-blocked": KindWords("{unit} linea tapada", "revisar linea"),
     "split-drift": KindWords("{unit} deriva del reparto", "revisar rechazo", {
         "reject-plugging": "{unit} rechazo tapado?",
@@ -28,7 +28,7 @@ _KINDS: Final = {
     "dp-rise": KindWords("{unit} retrolavado", "lavado"),
     "incomplete-backwash": KindWords("{unit} lavado incompleto", "revisar lavado"),
     "channelling": KindWords("{unit} acanalado", "revisar medio"),
-    "breakthrough": KindWords("{unit} deja pasar", "lavado"),
+    "breakthrough": KindWords("{unit} deja pasar solidos", "lavado"),
     "underdrain-failure": KindWords("{unit} pierde medio", "revisar medio"),
     "backwash-missed": KindWords("{unit} falta el lavado", "revisar control"),
     "backwash-cycling": KindWords("{unit} lava demasiado", "revisar lavado"),
@@ -36,7 +36,7 @@ _KINDS: Final = {
     "chemical-feed-lost": KindWords("{unit} sin dosificar", "revisar bomba y nivel"),
     "chemical-low": KindWords("{unit} se acaba", "revisar pedido y entrega"),
     "overdose": KindWords("{unit} sobredosis", "revisar dosis"),
-    "gas-lost": KindWords("{unit} perdio su gas", "revisar recirculacion"),
+    "gas-lost": KindWords("{unit} sin burbujas", "revisar recirculacion"),
     "membrane-fouling": KindWords("{unit} membrana sucia", "plan de lavado"),
     "salt-passage-rise": KindWords("{unit} pasa mas sal", "revisar sellos"),
     "too-salty-for-ro": KindWords("{unit} entrada muy salada", "revisar entrada"),
@@ -71,7 +71,7 @@ _CAUSES: Final = {
     "suction-starved": "succion sin agua?",
     "outlet-back-pressure": "contrapresion a la salida?",
     "low-inlet-flow": "poco caudal?",
-    "gas": "gas libre?",
+    "gas": "gas en el agua?",
     "upstream-shear": "cizalla antes?",
     "liner-wear": "liner gastado?",
     "oil-slug": "bache de crudo?",
@@ -139,7 +139,7 @@ WORDS: Final = Words(
     page={
         "numbers": "Evidencia",
         "ruled_out": "No es",
-        "links": "Para responder, abra uno de estos enlaces y confirme (cada uno cuenta una vez):",
+        "links": "Para responder, siga uno de estos enlaces y confirme (cada uno cuenta una vez):",
         "title": "Responder a un aviso",
         "confirm": "Confirmar",
         "remark": "Nota (cuanto tiempo, a quien, que se hizo)",
@@ -148,9 +148,11 @@ WORDS: Final = Words(
         "unknown": "Este enlace no es valido.",
     },
     forbidden=(
-        r"\bsegur[oa] (para|de|abrir|entrar|arrancar)\b|\bsin gas\b|\bgas (libre|despejado)\b(?!\?)"
+        r"\bsegur[oa] (para|de|abrir|entrar|arrancar)\b|\bsin gas\b|\bgas (libre|despejado)\b|\blibre de gas\b"
         r"|\bpuede (ya )?(operar|entrar|abrir|arrancarse|reiniciar)\b"
-        r"|^\W*(abra|entre|arranque|reinicie|cierre)\b|\b(favor de|ya|y) (abra|entre|arranque|reinicie)\b"
+        r"|^\W*(abra|entre|arranque|reinicie|cierre|abrir|entrar|arrancar|reiniciar|cerrar)\b"
+        r"|\b(es|esta|ya) segur[oa]\b"
+        r"|\b(favor de|ya|y) (abra|entre|arranque|reinicie)\b"
     ),
     sure="certeza {percent}%",
     repeat="Copia. ",
@@ -166,8 +168,8 @@ WORDS: Final = Words(
     late="Tarde, era para {when}. ",
     check_back="Sigue asi? ",
     summary="{n} avisos mas, {high} ALTA, no enviados uno por uno. Primero: {codes}. Todos estan en la lista.",
-    pad="{site}, {n} skids,",
+    pad="{n} skids {site}",
     blind="skidhand no ve: {what}",
     blind_step="revisar equipo, enlace y servicio",
-    work_ends="{what} vuelve a servicio a las {when}. Responda {code} espera 2h para seguir, {code} hecho si termino.",
+    work_ends="{what}: hay avisos otra vez desde las {when}. Resp. {code} espera 2h si sigue, {code} hecho si no.",
 )

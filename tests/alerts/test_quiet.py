@@ -92,7 +92,7 @@ def test_work_keeps_a_skid_quiet_and_ends_by_itself():
         scene.run(NOON + 44 * MINUTE)
         assert len(scene.phone.sent) == 1
         scene.run(NOON + 45 * MINUTE)
-        assert scene.phone.texts[1].startswith("Skid 1 counts as in service again at 13:00. Answer ")
+        assert scene.phone.texts[1].startswith("Skid 1: prompts are sent again from 13:00. Answer ")
         scene.run(NOON + 60 * MINUTE)
         assert prompt_about(scene, one).state == UNACKNOWLEDGED
         assert scene.phone.sent[-1].prompt == prompt_about(scene, one).id

@@ -166,11 +166,15 @@ def test_no_word_of_the_language_files_is_forbidden():
         "ok to run",
         "gas is clear",
         "Open valve 3",
+        "slowly open the vessel",
+        "it is safe",
         "you may run it",
         "please restart",
         "no gas",
         "seguro para abrir",
         "Abra la valvula 3",
+        "abrir el recipiente",
+        "gas libre?",
         "ya puede operar",
         "sin gas",
     ):
@@ -237,6 +241,13 @@ def test_a_grown_prompt_counts_the_others():
     assert "+2 more" in wording.title_of([head, dp_rise(), finding()], VERSION.fleet, now=NOON)
     for hazard in ("no lone gauging", "at its gauge", "H2S"):
         assert hazard in text
+
+
+def test_lost_data_of_a_pad_name_no_single_skid():
+    """Where several skids of one pad have one prompt, it says how many they are instead of the first one's name."""
+    silent = [finding("no-data", "skid", skid=skid, site="tansy-4") for skid in ("tf-skid-1", "tf-skid-2")]
+    assert message(*silent).startswith("2 skids tansy-4 MED: no data, state unknown since 12:00")
+    assert message(silent[0]).startswith("Skid 1 tansy-4 MED: no data")
 
 
 def test_with_gas_nobody_is_sent():
