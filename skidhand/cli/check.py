@@ -64,6 +64,8 @@ def command(
     rows = list(coverage(version.fleet))
     print_rows(rows, COLUMNS, format)
     talk(_summary(file, version, rows))
+    for warning in _wordless(version):
+        talk(warning)
     if gaps := list(_nobody(version)):
         talk("\n".join(gaps))
         raise typer.Exit(1)
@@ -78,6 +80,19 @@ def _summary(file: Path, version: FleetVersion, rows: list[dict[str, Any]]) -> s
         f"{file}: right. {fleet.fleet}: {len(fleet.sites)} sites, {len(fleet.skids)} skids, "
         f"{counts[True]} kinds of finding watched, {counts[False]} not. Version {version.digest[:12]}."
     )
+
+
+def _wordless(version: FleetVersion) -> Iterator[str]:
+    """Whose language has no words, so that they are written to in English."""
+    from alerts.words import languages
+
+    known = languages()
+    for person in version.fleet.roster.people:
+        if person.language not in known:
+            yield (
+                f"warning: roster: {person.id} speaks {person.language!r}, which has no words here; messages will be "
+                f"in English (there are {', '.join(known)})"
+            )
 
 
 def _nobody(version: FleetVersion) -> Iterator[str]:

@@ -38,6 +38,16 @@ def test_a_wrong_file(run, home):
     assert ran.err.startswith(f"wrong.yaml:{line}: ")
 
 
+def test_a_language_without_words_is_warned_of(run, home):
+    """Who would be written to in English against the roster's word is named; the file is right all the same."""
+    for language, warned in (("fr", True), ("es", False)):
+        text, _ = changed("name: M. Reyes", f"name: M. Reyes, language: {language}")
+        (home / "spoken.yaml").write_text(text, encoding="utf-8")
+        ran = run("check", "spoken.yaml")
+        assert ran.code == 0
+        assert ("reyes speaks 'fr', which has no words here" in " ".join(ran.err.split())) is warned
+
+
 def test_no_file(run, home):
     """A file that is not there is wrong use."""
     assert run("check", "missing.yaml").code == 2
