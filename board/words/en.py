@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Final
 
 from board.words import Words
+from board.words.en_entries import ENTRIES
 from board.words.en_trade import CAUSES, HAZARDS, KINDS, NUMBERS
 
 TEXTS: Final = {
+    **ENTRIES,
     "unit.day": "d",
     "skip": "To the content",
     "menu": "Menu",

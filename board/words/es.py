@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Final
 
 from board.words import Words
+from board.words.es_entries import ENTRIES
 from board.words.es_trade import CAUSES, HAZARDS, KINDS, NUMBERS
 
 TEXTS: Final = {
+    **ENTRIES,
     "unit.day": "d",
     "skip": "Al contenido",
     "menu": "Menú",

@@ -1,0 +1,53 @@
+"""Handover: what the next shift must know, signed by both sides."""
+
+from __future__ import annotations
+
+from typing import Annotated, Final
+
+from fastapi import APIRouter, Depends, Form, Request
+from fastapi.responses import RedirectResponse, Response
+
+from analytics import handover
+from board import when
+from board.access import Looking, may_write
+from board.house import house_of
+from board.render import Nav, render
+from board.viewer import Viewer
+
+router = APIRouter(include_in_schema=False)
+NAV: Final = Nav("/handover", "nav.handover", order=30)
+
+Writing = Annotated[Viewer, Depends(may_write("answer"))]
+
+
+@router.get("/handover")
+def page(request: Request, viewer: Looking) -> Response:
+    """The page; a viewer of some sites sees the skids that stand there now."""
+    house = house_of(request)
+    fleet, now = house.fleet().fleet, house.now()
+    placed = {skid.id: fleet.placement_at(skid, now) for skid in fleet.skids}
+    skids = None if viewer.sites is None else {id for id, at in placed.items() if at and viewer.sees_site(at.site)}
+    told = handover.handover(house.logbook, fleet, now=now, skids=skids)
+    zones = {id: when.zone_of(fleet, at.site if at else None) for id, at in placed.items()}
+    return render(
+        request, "handover.html", viewer, told=told, now=now, zones=zones, utc=when.zone_of(fleet, None),
+        names={skid.id: skid.name for skid in fleet.skids}, whole=viewer.sites is None,
+    )  # fmt: skip
+
+
+@router.post("/handover/sign")
+def sign(request: Request, viewer: Writing, note: Annotated[str, Form(max_length=2000)] = "") -> Response:
+    """The leaving shift signs."""
+    house = house_of(request)
+    now = house.now()
+    told = handover.handover(house.logbook, house.fleet().fleet, now=now)
+    handover.sign(house.logbook, told, who=viewer.person or viewer.name, note=note, at=now)
+    return RedirectResponse("/handover", status_code=303)
+
+
+@router.post("/handover/take")
+def take(request: Request, viewer: Writing) -> Response:
+    """The coming shift signs."""
+    house = house_of(request)
+    handover.take(house.logbook, who=viewer.person or viewer.name, at=house.now())
+    return RedirectResponse("/handover", status_code=303)

@@ -1,0 +1,99 @@
+"""Logbook and handover pages: who may write what, and that hostile words stay words."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from skidhand.model.entry_kinds import KINDS
+from tests.board.conftest import csrf_of
+from tests.board.site import HOSTILE
+
+
+def test_a_result_is_written_and_found(signed_in, logbook):
+    """Who may answer writes a result; it stands under the name that the roster knows, and a search finds it."""
+    ann = signed_in("ann")
+    csrf = csrf_of(ann.get("/logbook?write=lab").text)
+    fields = {
+        "csrf": csrf, "kind": "lab", "skid": "tf-1", "analyte": "oil", "value": "12.5", "unit": "mg/L", "text": HOSTILE,
+    }  # fmt: skip
+    assert ann.post("/logbook", data=fields).status_code == 303
+    (entry,) = logbook.entries.all(kind="lab")
+    assert (entry.who, entry.data["value"]) == ("robin", 12.5)
+    found = ann.get("/logbook?find=oil").text
+    assert "12.5" in found
+    assert "<script>alert" not in found
+    assert ann.post("/logbook", data={**fields, "value": "much"}).status_code == 422
+    assert signed_in("leo").get("/logbook?find=nothing-like-it").text.count("12.5") == 0
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_each_kind_has_its_form(signed_in, kind):
+    """The form asks for the fields of the model, and no other."""
+    text = signed_in("ann").get(f"/logbook?write={kind}").text
+    form = text[text.index('action="/logbook">') :]
+    names = set(re.findall(r'name="([a-z_]+)"', form[: form.index("</form>")]))
+    assert names == {"csrf", "kind", "skid", "at", "text", *KINDS[kind].model_fields}
+
+
+def test_who_looks_does_not_write(signed_in, logbook):
+    """Without the role there is no form, and a post is refused; nobody writes of another site's skid."""
+    leo = signed_in("leo")
+    assert 'name="kind" value=' not in leo.get("/logbook").text
+    csrf = csrf_of(signed_in("ann").get("/logbook").text)
+    assert leo.post("/logbook", data={"csrf": csrf, "kind": "note", "text": "x"}).status_code == 403
+    assert logbook.entries.all(kind="note") == []
+    assert signed_in("cus").get("/logbook").status_code == 403
+
+
+def test_a_csv_is_taken(signed_in, logbook):
+    """Good lines are written, bad ones told with their number."""
+    ann = signed_in("ann")
+    csrf = csrf_of(ann.get("/logbook").text)
+    body = "at,kind,skid,text\n2026-03-02 14:30,note,tf-1,pump hums\nnever,note,tf-1,x\n"
+    answer = ann.post("/logbook/import", data={"csrf": csrf}, files={"file": ("a.csv", body, "text/csv")})
+    assert answer.status_code == 200, answer.text
+    assert "Line 3: at &#39;never&#39;" in answer.text
+    assert [one.text for one in logbook.entries.all(kind="note")] == ["pump hums"]
+
+
+def test_both_shifts_sign(signed_in, logbook):
+    """The leaving shift signs with a note, the coming one takes over, and nobody is both."""
+    ann, eve = signed_in("ann"), signed_in("eve")
+    page = ann.get("/handover").text
+    assert "reject plugging?" in page
+    assert ann.post("/handover/sign", data={"csrf": csrf_of(page), "note": "truck at six"}).status_code == 303
+    assert ann.post("/handover/take", data={"csrf": csrf_of(page)}).status_code == 422
+    assert eve.post("/handover/take", data={"csrf": csrf_of(eve.get("/handover").text)}).status_code == 303
+    assert "eve took over" in eve.get("/handover").text
+    assert [one.who for one in logbook.entries.search(kind="handover")] == ["robin"]
+    assert "Last handover" not in signed_in("tia").get("/handover").text
+
+
+def test_a_report_on_the_screen(signed_in):
+    """Figures of a site's day; a viewer of one site has no other, and no skid's wanderings."""
+    text = signed_in("leo").get("/report?of=skid+tf-1&period=2026-03-04").text
+    assert "Not custody transfer" in text
+    assert "treated water out" in text
+    tia = signed_in("tia")
+    assert tia.get("/report?of=site+tansy-4&period=2026-03-04").status_code == 200
+    assert tia.get("/report?of=site+sorrel-2&period=2026-03-04").status_code == 404
+    assert tia.get("/report?of=skid+tf-1&period=2026-03-04").status_code == 404
+    assert tia.get("/report?of=site+tansy-4&period=March").status_code == 422
+    assert signed_in("cus").get("/report").status_code == 403
+
+
+def test_a_file_is_exported(signed_in):
+    """The form's request gives the rows as a file; other sites' skids are not there, and errors are pages."""
+    tia = signed_in("tia")
+    assert "AT-301" in tia.get("/export").text
+    span = "since=2026-03-04T08:00&until=2026-03-04T09:00"
+    answer = tia.get(f"/export/file?skid=tf-1&{span}&series=AT-301&format=csv&resolution=")
+    assert answer.headers["content-disposition"] == 'attachment; filename="tf-1-20260304-20260304.csv"'
+    assert len(answer.text.splitlines()) == 61
+    assert tia.get(f"/export/file?skid=tf-1&{span}&format=xlsx&series=AT-301").content[:2] == b"PK"
+    assert tia.get(f"/export/file?skid=tf-2&{span}").status_code == 404
+    assert tia.get(f"/export/file?skid=tf-1&{span}&series=XX-1").status_code == 404
+    assert tia.get("/export/file?skid=tf-1&since=2025-01-01&until=2026-03-04").status_code == 422
+    assert "AT-301,AT-301,mg/L,0.0,100.0" in tia.get("/export/dictionary?skid=tf-1").text
