@@ -56,16 +56,20 @@ class Flood:
         return False
 
 
-def keep_back(book: PromptWork, outbox: Outbox, kept: list[Delivery], now: datetime) -> None:
-    """Mark ``kept`` (in one transaction) as told by a summary, and see that there is one for each person."""
+def keep_back(book: PromptWork, outbox: Outbox, kept: list[Delivery], waiting: set[Line], now: datetime) -> None:
+    """Mark ``kept`` (in one transaction) as told by a summary, and see that there is one for each person.
+
+    ``waiting``: those for whom one is queued; who gets one here is added.
+    """
     book.read_together(delivery.prompt for delivery in kept)
+    kept = [one for one in kept if any(one.id == still.id for still in book.queued(one.prompt))]
     for delivery in kept:
         book.put(delivery.model_copy(update={"state": "summarised"}))
     first = {(one.person, one.channel): one for one in reversed(kept)}
-    waiting = {(one.person, one.channel) for one in book.queued() if one.purpose == "summary"}
     for line, delivery in first.items():
         prompt = book.prompt(delivery.prompt)
         if line not in waiting and prompt is not None:
             last = message_queries.last_summary(book.rows(), *line)
             due = now + GATHER if last is None else max(now + GATHER, last + WINDOW)
             outbox.summary(prompt, delivery, due)
+            waiting.add(line)

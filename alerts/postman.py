@@ -7,6 +7,7 @@ the next channel or person; a flood becomes one summary.
 from __future__ import annotations
 
 import random
+import threading
 from collections import Counter
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
@@ -30,6 +31,11 @@ MOST_ATTEMPTS: Final = 8
 HAND_OVER_AFTER: Final = 3
 """Common practice, no source: half a minute doubled to a quarter of an hour, given up after about half an hour; a
 message that somebody waits for goes to the next channel or person after about a minute and a half."""
+
+KEPT: Final = 500
+"""Messages of a flood that are marked as kept back in one transaction."""
+PAUSE_S: Final = 0.15
+"""Between full batches: whoever waits for SQLite's one lock looks every 0.1 s, and would never find it free."""
 
 log = structlog.get_logger(__name__)
 
@@ -55,6 +61,7 @@ class Postman:
         self._ways = {name: way_of(channel) for name, channel in channels.items()}
         self._rng = rng
         self._gas = gas
+        self._pause = threading.Event()
         self.failures: Counter[str] = Counter()  # of each channel, in a row
 
     def deliver(self, fleet: Fleet, now: datetime, renew: Callable[[], bool] = lambda: True) -> Counter[str]:
@@ -63,13 +70,19 @@ class Postman:
         ``renew`` is asked between messages; when it says no, another instance sends them and this one stops.
         """
         outcome: Counter[str] = Counter()
-        with self._logbook.prompts.work() as book:
-            due = [one for one in book.queued() if one.due is None or one.due <= now]
+        with self._logbook.prompts.look() as book:
+            queued = book.queued()
             state = flood.Flood.at(book, now)
-            admitted = [(one, state.admits(one, self._ways.get(one.channel))) for one in flood.urgent_first(due)]
-            if kept := [one for one, alone in admitted if not alone]:
-                flood.keep_back(book, Outbox(book, fleet, now, self._ways), kept, now)
-                outcome["summarised"] = len(kept)
+        due = [one for one in queued if one.due is None or one.due <= now]
+        summaries = {(one.person, one.channel) for one in queued if one.purpose == "summary"}
+        admitted = [(one, state.admits(one, self._ways.get(one.channel))) for one in flood.urgent_first(due)]
+        kept = [one for one, alone in admitted if not alone]
+        for start in range(0, len(kept), KEPT):
+            with self._logbook.prompts.work() as book:
+                part = kept[start : start + KEPT]
+                flood.keep_back(book, Outbox(book, fleet, now, self._ways), part, summaries, now)
+            outcome["summarised"] += len(part)
+            self._pause.wait(PAUSE_S if start + KEPT < len(kept) else 0.0)
         for waiting in (one for one, alone in admitted if alone):
             if not renew():
                 break

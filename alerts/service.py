@@ -18,7 +18,7 @@ from alerts.answers import Judge
 from alerts.channels.base import Channel
 from alerts.intake import Intake
 from alerts.outbox import Outbox, Way, way_of
-from alerts.postman import Postman
+from alerts.postman import PAUSE_S, Postman
 from alerts.timers import Timers
 from alerts.watch import Watch
 from alerts.workorders import WorkOrders
@@ -34,9 +34,7 @@ LEASE: Final = "alerts"
 LEASE_SECONDS: Final = 15.0
 LOOK_S: Final = 10.0
 BEAT_S: Final = 5.0
-BATCH: Final = 500
-PAUSE_S: Final = 0.15
-"""Between full batches: whoever waits for SQLite's one lock looks every 0.1 s, and would never find it free."""
+BATCH: Final = 200
 COUNTED: Final = ("findings", "stuck", "raised", "queued", "nobody", "accepted", "refused")
 
 log = structlog.get_logger(__name__)
@@ -113,7 +111,7 @@ class AlertService:
         return self._beat(replace(done, outcome=outcome))
 
     def run_forever(
-        self, interval: float = 0.5, stop: threading.Event | None = None, alive: Callable[[Summary], None] | None = None
+        self, interval: float = 0.2, stop: threading.Event | None = None, alive: Callable[[Summary], None] | None = None
     ) -> None:
         """:meth:`run_once` every ``interval`` seconds until ``stop``; outages are logged and waited out.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Final
 
 from alerts import grouping, lifecycle
 from alerts.intake import PROGRAM, Intake
@@ -15,6 +15,9 @@ from skidhand.fleet.roster import Person
 from skidhand.logbook.prompt_work import PromptWork
 from skidhand.model.finding import Finding
 from skidhand.model.prompt import Prompt
+
+MOST: Final = 200
+"""After a flood thousands are due at once; the next round takes the next ones, and others write in between."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +31,8 @@ class Timers:
     intake: Intake
 
     def run(self) -> int:
-        """Do what is due; gives how many prompts were looked at."""
-        due = self.book.prompts_due(self.now)
+        """Do what is due, at most MOST of it in one transaction; gives how many prompts were looked at."""
+        due = self.book.prompts_due(self.now, MOST)
         self.book.read_together(prompt.id for prompt in due)
         self.book.findings([finding for prompt in due for finding in prompt.findings])
         for prompt in due:

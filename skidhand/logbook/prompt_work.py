@@ -108,9 +108,14 @@ class PromptWork:
         """Every prompt in one of ``states``, oldest first."""
         return self._found(prompts.c.state.in_(states))
 
-    def prompts_due(self, now: datetime) -> list[Prompt]:
-        """Prompts whose time has come: end of shelving, next step of escalation, asking back, end of an off-delay."""
-        return self._found(prompts.c.wake_at <= now)
+    def prompts_due(self, now: datetime, limit: int) -> list[Prompt]:
+        """Prompts whose time has come: end of shelving, next step of escalation, asking back, end of an off-delay.
+
+        At most ``limit``, those that have waited longest.
+        """
+        self.flush()
+        due = select(prompts.c.id).where(prompts.c.wake_at <= now).order_by(prompts.c.wake_at, prompts.c.id)
+        return self._found(prompts.c.id.in_(due.limit(limit)))
 
     def open_on(self, skids: Iterable[str], heads: Iterable[str] | None = None) -> list[Prompt]:
         """Prompts of those skids that are not cleared, of findings of the kinds ``heads`` (None: all)."""

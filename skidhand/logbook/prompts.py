@@ -99,6 +99,12 @@ class PromptBook:
             yield work
             work.flush()
 
+    @contextmanager
+    def look(self) -> Iterator[PromptWork]:
+        """The same without a lock that others wait for; what is changed in it is not written."""
+        with self._db.read() as connection:
+            yield PromptWork(connection)
+
     def receipt(self, channel: str, reference: str, *, delivered: bool) -> bool:
         """Note what a gateway says became of a message; False when no message of ours has that ``reference``.
 
