@@ -180,9 +180,10 @@ def _raw(store: Store, request: Request, meta: Meta, width: int | None, as_of: s
                 mean = np.where(covered > 0, got["integral"].to_numpy() / covered, np.nan)
             columns = {"time": got["start"], "mean": pa.array(mean, from_pandas=True), "covered_s": got["covered"]}
             columns |= {name: got[name] for name in ("min", "max", "first", "last", "count")}
-        names = [split_series(str(name))[1] for name in got["series"].to_pylist()]
-        columns["series"] = pa.array(names, pa.string())
-        columns["unit"] = pa.array([meta.units[name] for name in names], pa.string())
+        coded = pa.chunked_array(got["series"].chunks, pa.string()).combine_chunks().dictionary_encode()
+        names = [split_series(str(name))[1] for name in coded.dictionary.to_pylist()]
+        columns["series"] = pa.array(names, pa.string()).take(coded.indices)
+        columns["unit"] = pa.array([meta.units[name] for name in names], pa.string()).take(coded.indices)
         yield pa.table(columns)
 
 

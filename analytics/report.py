@@ -217,9 +217,11 @@ def _oil_caught(view: SkidView, seen: Minutes) -> tuple[float | None, int]:
         seen.roles[unit.id, role]
         for unit in view.units for role in ("flow", "inlet_flow") if (unit.id, role) in seen.roles
     ]  # fmt: skip
-    if len(oils) < 2 or not flows:
+    if not oils or not flows:
         return None, 0
     (first, a), (last, b) = oils[0], oils[-1]
+    if first.tags[a] == last.tags[b]:  # one analyser tells of no difference
+        return None, 0
     before, after = seen.roles[first.id, a], seen.roles[last.id, b]
     flow = flows[0]
     known = np.isfinite(before) & np.isfinite(after) & np.isfinite(flow) & seen.running

@@ -310,6 +310,10 @@ def _report(error: ValidationError, origins: Mapping[str, str]) -> str:
         name = ".".join(str(part) for part in one["loc"])
         secret = name == "broker.password" or _password(str(one["input"])) is not None
         shown = "" if secret or isinstance(one["input"], Mapping) else f" (got {one['input']!r})"
+        if one["type"] == "model_type":  # broker = "host:1883" instead of a table of its own
+            parts = ", ".join(dotted for dotted, *_ in documented() if dotted.startswith(name + "."))
+            lines.append(f"{name}: holds settings of its own{shown}; there are {parts}")
+            continue
         if one["type"] == "extra_forbidden":
             valid = ", ".join(dotted for dotted, *_ in documented())
             lines.append(f"{name}: no such setting, from {origins.get(name, 'settings')}; there are {valid}")
