@@ -143,7 +143,9 @@ def _no_feed(skid: SkidView, block: Block, moves: Mask, s: StopState) -> Mask:
         return empty
     fed = _last(block, feed > flow_low(skid), s.fed)
     flowed = _last(block, moves, s.ran)
-    return empty | (np.isfinite(feed) & (flowed - fed >= STARVED))
+    with np.errstate(invalid="ignore"):  # neither has ever been seen: −inf less −inf
+        starved = flowed - fed >= STARVED
+    return empty | (np.isfinite(feed) & starved)
 
 
 def _feed(skid: SkidView, block: Block) -> F64 | None:

@@ -66,7 +66,7 @@ def test_what_is_missing_is_named(run, fleet):
     """A kind without a detector says so; a missing parameter says what it costs; shared tanks and absent units too."""
     rows = json.loads(run("check", fleet, "--format", "json").out)
     notes = {(row["skid"], row["unit"], row["kind"]): row["note"] for row in rows}
-    assert notes["hd-1", "demulsifier", "overdose"] == NO_DETECTOR
+    assert notes["hd-1", "tank", "sludge-build-up"] == NO_DETECTOR
     assert any(row["unit"] == "pump" and "displacement" in row["note"] and "slip" in row["note"] for row in rows)
     assert "not analysed" in notes["heron-1", "shared-oil", ""]
     assert all(row["skid"] in {"hd-1", "hd-2", "heron-1"} for row in rows)
