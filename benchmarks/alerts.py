@@ -95,7 +95,7 @@ def main() -> None:
         clock = WallClock()
         service = AlertService(book, clock=clock, channels=[gateway], instance="benchmark")
         service.run_once()  # reads the fleet file, which takes seconds once
-        thread = threading.Thread(target=service.run_forever, args=(0.5, stop))
+        thread = threading.Thread(target=service.run_forever, args=(0.2, stop))
         thread.start()
         made: dict[str, float] = {}
         for second in range(given.seconds):

@@ -48,6 +48,27 @@ def test_a_thousand_findings_in_a_minute():
         assert counts["robin"] <= 2 * flood.MOST
 
 
+def test_a_flood_is_worked_in_by_short_transactions(monkeypatch):
+    """However little one transaction takes, all of it is worked in, kept back once, and told to the next in time."""
+    from alerts import postman, service, timers
+
+    for module, name, most in ((service, "BATCH", 7), (postman, "KEPT", 4), (timers, "MOST", 5)):
+        monkeypatch.setattr(module, name, most)
+    monkeypatch.setattr(postman, "PAUSE_S", 0.0)
+    monkeypatch.setattr(service, "PAUSE_S", 0.0)
+    with acted() as scene:
+        scene.see(*(finding(run=str(i)) for i in range(40)))
+        scene.run(NOON + MINUTE)
+        assert Counter(people(scene.phone)) == {"robin": flood.MOST + 1}
+        assert scene.phone.texts[-1].startswith("30 more prompts")
+        for _ in range(40 // 5):
+            scene.run(NOON + 16 * MINUTE)
+        told = {(one.prompt, one.person) for one in scene.logbook.prompts.deliveries() if one.purpose == "reminder"}
+        assert len(told) == 40
+        assert {person for _, person in told} == {"sasha"}
+        assert {prompt.step for prompt in scene.logbook.prompts.open()} == {1}
+
+
 def test_a_quiet_ten_minutes_and_each_is_told_alone_again():
     """The count is of the last ten minutes."""
     with acted() as scene:

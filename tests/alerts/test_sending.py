@@ -12,7 +12,7 @@ from alerts import postman
 from alerts.channels.recording import RecordingChannel
 from alerts.service import AlertService
 from skidhand.clock import StreamClock
-from skidhand.errors import SettingsError, UserError
+from skidhand.errors import LogbookError, SettingsError, UserError
 from skidhand.logbook import Logbook
 from tests.alerts.helpers import NOON, dp_rise, finding, revised
 
@@ -235,6 +235,31 @@ def test_channels_need_different_names(scene, channels):
     """None at all, or two of one name, is a mistake of the settings."""
     with pytest.raises(SettingsError, match="different names"):
         AlertService(scene.logbook, clock=scene.clock, channels=channels)
+
+
+def test_a_lock_that_is_not_let_go_is_an_outage_and_waited_out(tmp_path, monkeypatch):
+    """SQLite's "database is locked" is a LogbookError; the loop logs it and sends once the other has let go."""
+    import threading
+
+    from skidhand.logbook import database
+    from tests.alerts.conftest import Scene
+
+    monkeypatch.setattr(database, "BUSY_SECONDS", 0.05)
+    url, stop = str(tmp_path / "logbook.db"), threading.Event()
+    with Logbook(url) as logbook, Logbook(url) as other:
+        scene = Scene(logbook)
+        scene.phone = RecordingChannel(lambda _: stop.set())
+        scene.service = scene.start()
+        scene.analyser.commit(dp_rise())
+        thread = threading.Thread(target=scene.service.run_forever, args=(0.01, stop))
+        with other.database.write():
+            with pytest.raises(LogbookError, match="locked"):
+                scene.service.run_once()
+            thread.start()
+            assert not stop.wait(0.2)
+        assert stop.wait(30)
+        thread.join()
+        assert len(scene.phone.sent) == 1
 
 
 def test_the_service_runs_until_it_is_stopped(scene):
