@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Annotated, Any, Final
 
@@ -15,6 +16,7 @@ from skidhand.cli.options import (
     LogbookOption,
     SettingsOption,
     SkidOption,
+    StoreOption,
     fleet_of,
     known_skid,
     look_into_logbook,
@@ -189,3 +191,60 @@ def list_entries(
         for e in reversed(found)
     ]  # fmt: skip
     print_rows(rows, ("at", "kind", "skid", "who", "text", "data"), format)
+
+
+COMPARED: Final = (
+    "tag", "unit", "pairs", "bias", "bias_low", "bias_high", "slope", "slope_low", "slope_high", "out_of_control",
+    "correction",
+)  # fmt: skip
+
+
+@app.command("compare")
+def compare_laboratory(
+    skid: Annotated[str, typer.Option("--skid", metavar="ID", help="Whose analysers.")],
+    settings_file: SettingsOption = None,
+    store: StoreOption = None,
+    logbook: LogbookOption = None,
+    format: FormatOption = Format.TABLE,
+) -> None:
+    """Hold laboratory results against the online analysers at their sample points.
+
+    One line an analyser with 3 pairs or more since its last calibration. Results that stand alone are told, with why.
+
+    \b
+    Example:
+        skidhand log compare --skid tf-skid-1
+    """
+    from analytics.lab import compare, pair, reader, since_calibration
+    from skidhand.fleet import skid_view
+    from skidhand.stores import open_store
+
+    settings = settings_from(settings_file, store=store, logbook=logbook)
+    book, _ = look_into_logbook(settings)
+    with book:
+        found = fleet_of(settings, book).fleet.skid(skid)
+        known_skid(book, skid)
+        entries = book.entries.all(skid=skid)
+    if found is None:
+        raise UserError(f"no skid {skid!r} in this fleet")
+    with closing(open_store(settings.store)) as samples:
+        pairs, alone = pair(entries, skid_view(found), reader(samples, skid))
+    for each in alone:
+        talk(f"{next(e.at for e in entries if e.id == each.entry):%Y-%m-%d %H:%M %Z}: {each.why}")
+    rows: list[dict[str, Any]] = []
+    kept = since_calibration(pairs, entries)
+    for tag in sorted({each.tag for each in kept}):
+        mine = [each for each in kept if each.tag == tag]
+        if len(mine) < 3:
+            talk(f"{tag}: {len(mine)} pairs are too few to compare")
+            continue
+        told = compare(mine)
+        row: dict[str, Any] = {"tag": tag, "unit": told.unit, "pairs": len(mine), "bias": told.bias.value}
+        row |= {"bias_low": told.bias.low, "bias_high": told.bias.high}
+        if told.line is not None:
+            slope = told.line.slope
+            row |= {"slope": slope.value, "slope_low": slope.low, "slope_high": slope.high}
+        row["out_of_control"] = None if told.chart is None else bool(told.chart.out[-1])
+        row["correction"] = told.correction.version if told.correction else None
+        rows.append(row)
+    print_rows(rows, COMPARED, format)

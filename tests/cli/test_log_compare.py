@@ -1,0 +1,40 @@
+"""``skidhand log compare``: results and readings as the stores hold them."""
+
+from __future__ import annotations
+
+import json
+from datetime import timedelta
+
+import pyarrow as pa
+import pytest
+
+from skidhand.fleet import parse_fleet
+from skidhand.logbook import Logbook
+from skidhand.model.samples import SAMPLES
+from skidhand.stores import open_store
+from skidhand.stores.base import Batch
+from tests.analytics.test_lab import FLEET, MINUTE, T0, lab, story
+
+
+def test_compare(run, home):
+    """An analyser that reads 2 + 1.3 x is told with its slope and a correction; what stands alone says why."""
+    values, read = story()
+    times = [T0 + 1440 * i * MINUTE for i in range(len(values))]
+    with Logbook("l.db") as book:
+        book.guard_clock("stream")
+        book.fleets.apply(parse_fleet(FLEET), effective=T0 - timedelta(days=1), who="test")
+        for i, value in enumerate(values):
+            book.entries.add(lab(1440 * i, float(value)))
+        book.entries.add(lab(7, 3.0, point="filter-a"))
+    store = open_store("lake")
+    rows = {"series": ["tf-skid-1/AT-202"] * len(times), "time": times, "value": read, "quality": [0] * len(times),
+            "received": times}  # fmt: skip
+    store.write(Batch("w", 1, "d", pa.table(rows, schema=SAMPLES)))
+    store.close()
+    ran = run("log", "compare", "--skid", "tf-skid-1", "--logbook", "l.db", "--store", "lake", "--format", "json")
+    assert ran.code == 0, ran.err
+    (row,) = json.loads(ran.out)
+    assert (row["tag"], row["pairs"], row["slope"]) == ("AT-202", 20, pytest.approx(1.3, abs=0.05))
+    assert row["correction"].startswith("1.")
+    assert "no good reading of AT-302" in ran.err
+    assert run("log", "compare", "--skid", "tf-skid-9", "--logbook", "l.db", "--store", "lake").code == 2
