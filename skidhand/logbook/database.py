@@ -22,6 +22,7 @@ from skidhand.logbook.tables import meta
 
 SCRIPTS: Final = Path(__file__).parent / "migrations"
 BUSY_SECONDS: Final = 30.0
+"""A write waits so long for SQLite's one lock, then it is an outage (LogbookError). Writers hold it below a second."""
 _creating: Final = threading.Lock()
 
 
