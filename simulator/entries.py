@@ -54,7 +54,7 @@ def _laboratory(plant: SkidPlant, start: datetime, seed: int) -> Iterator[Entry]
     for hour, oil in plant.grabs:
         value = oil * (1.0 + LAB_SPREAD * random.standard_normal())
         data: dict[str, str | float | int | bool | None] = {
-            "sample_point": "outlet", "quantity": "oil", "value": round(value, 1), "unit": "mg/L", "method": METHOD,
+            "sample_point": "outlet", "analyte": "oil", "value": round(value, 1), "unit": "mg/L", "method": METHOD,
         }  # fmt: skip
         yield _entry(plant.skid.id, "lab", start + timedelta(hours=hour), "grab sample of treated water", data)
 
@@ -65,7 +65,7 @@ def _work(active: Acting, skid: str, start: datetime, span: float) -> Iterator[E
     if event.event in TOLD and at < span:
         kind, text = TOLD[event.event]
         data: dict[str, str | float | int | bool | None] = {"hours": event.hours}
-        data |= {"tag": event.tag} if event.tag else {"unit": active.unit}
+        data |= {"tag": event.tag} if event.tag else {"unit_id": active.unit}
         yield _entry(skid, kind, start + timedelta(hours=at), text, data)
 
 

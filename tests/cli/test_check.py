@@ -6,8 +6,8 @@ import json
 
 import pytest
 
-from skidhand.fleet.coverage import NO_DETECTOR, coverage
 from skidhand.fleet import parse_fleet
+from skidhand.fleet.coverage import NO_DETECTOR, coverage
 from skidhand.logbook import Logbook
 from skidhand.model.kinds import KINDS
 from tests.fleet.sample import SAMPLE, changed
