@@ -23,6 +23,13 @@ AHEAD: Final = timedelta(days=7)
 
 TANKS: Final = ("tank-filling", "tank-emptying")
 CHEMICAL: Final = "chemical-low"
+SET_ASIDE: Final = ("shelved", "suppressed", "out-of-service")
+URGENCY: Final = ("high", "medium", "low")
+
+
+def _pressing(prompt: Prompt) -> tuple[bool, int, datetime]:
+    """What still stands before what is back to normal; then the most urgent; then the oldest."""
+    return prompt.state == "returned-unacknowledged", URGENCY.index(prompt.priority), prompt.created
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +62,7 @@ def handover(book: Logbook, fleet: Fleet, *, now: datetime, skids: Collection[st
     since = now - timedelta(hours=24) if last is None else last.at
     limit = (now + AHEAD).date()
     return Handover(
-        open=tuple(p for p in prompts if p.state not in ("shelved", "suppressed", "out-of-service")),
+        open=tuple(sorted((p for p in prompts if p.state not in SET_ASIDE), key=_pressing)),
         shelved=tuple(p for p in prompts if p.state == "shelved"),
         out_of_service=tuple(w for w in book.work.open() if w.skid in names),
         learning=tuple(e for e in renewed if e.skid in names),
