@@ -20,7 +20,7 @@ demo: $(INSTALLED)
 	$(BIN)/skidhand demo $(ARGS)
 
 test: $(INSTALLED) programs
-	$(BIN)/python -m pytest -n auto --dist loadfile $(ARGS)
+	$(BIN)/python -m pytest -n auto --dist loadfile --no-loadscope-reorder $(ARGS)
 
 lint: $(INSTALLED)
 	$(BIN)/ruff check .
