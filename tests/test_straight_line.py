@@ -47,6 +47,7 @@ skids:
 roster:
   people: [{id: avery, name: Avery Lund, phone: "+12025550141"}]
   duties: [{people: [avery]}]
+  escalation: {minutes: []}
 """
 
 MAP = """
