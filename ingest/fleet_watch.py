@@ -27,7 +27,7 @@ class FleetWatch:
         version = self._given if self.lookup is None else None
         try:
             fleets = self._link.book().fleets
-            if (digest := fleets.newest_digest()) is not None and digest != self._digest:
+            if (digest := fleets.digest()) is not None and digest != self._digest:
                 version = fleets.current()
             self.trouble = ""
         except (LogbookError, FleetFileError) as error:

@@ -75,7 +75,7 @@ def sign_in(
 
 @router.post("/sign-out")
 def sign_out(request: Request, _: Annotated[Viewer, Depends(may_write("customer"))]) -> Response:
-    """End this session."""
+    """Sign this viewer out."""
     house_of(request).logbook.sessions.end(request.cookies.get(COOKIE, ""))
     answer = RedirectResponse("/sign-in", status_code=303)
     answer.delete_cookie(COOKIE)

@@ -145,7 +145,7 @@ class Edge:
         return worked
 
     def _node_death(self, arrival: Arrival) -> list[Arrival]:
-        """The node and all its devices fall silent, if it is this session that died [bdSeq]."""
+        """The node and all its devices fall silent, if this is the life that ended [bdSeq]."""
         worked = self.give_up()
         told = arrival.packet.bdseq
         if self.born and (told is None or self._bdseq is None or told == self._bdseq):

@@ -110,13 +110,6 @@ class FleetBook:
             )
         return True
 
-    def newest_digest(self) -> str | None:
-        """The digest of the newest version, or None: a cheap look for whether :meth:`current` has changed."""
-        with self._db.read() as connection:
-            return connection.execute(
-                select(fleet_versions.c.digest).order_by(fleet_versions.c.seq.desc()).limit(1)
-            ).scalar()
-
     def current(self) -> FleetVersion | None:
         """The newest version, or None when none was applied."""
         versions = self.versions()
