@@ -17,7 +17,7 @@ import numpy as np
 
 from analytics.bins import Part, Rows, parts
 from analytics.changepoints import onset
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.evidence import digits, number
 from analytics.frame import F64, Block, Mask
 from skidhand.fleet import SkidView, UnitView
@@ -81,6 +81,7 @@ class Learnt(ABC):
     unit_type: ClassVar[str]
     state: ClassVar[type[State]] = LearntState
     terms: ClassVar[Terms]
+    learns: ClassVar[Learns]
 
     @abstractmethod
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
@@ -101,6 +102,13 @@ class Learnt(ABC):
     def start(self, unit: UnitView, skid: SkidView) -> LearntState:  # noqa: ARG002
         """Nothing learnt."""
         return LearntState()
+
+    def progress(self, unit: UnitView, state: State) -> Progress | None:  # noqa: ARG002
+        """Hours in service of the parts that make the reference."""
+        assert isinstance(state, LearntState)
+        if state.base is not None:
+            return None
+        return Progress(len(state.learning) * self.terms.part / 60, self.terms.learn * self.terms.part / 60)
 
     def step(self, unit: UnitView, skid: SkidView, block: Block, state: State) -> tuple[State, list[Draft]]:
         """Judged at the end of each part."""

@@ -37,7 +37,9 @@ KINDS: Final[dict[str, Kind]] = {
     ),
     "unit_type": Kind("skidhand.unit_types", "name", ("name", "means", "roles", "params", "limits", "hazards")),
     "detector": Kind(
-        "skidhand.detectors", "name", ("name", "version", "kinds", "unit_type", "needs", "start", "step")
+        "skidhand.detectors",
+        "name",
+        ("name", "version", "kinds", "unit_type", "learns", "needs", "start", "step", "progress"),
     ),
     "channel": Kind("skidhand.channels", "name", ("name", "address", "open", "send")),
 }  # fmt: skip

@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from analytics.analyser_drafts import Bin, Place, Told, draft, places_of
 from analytics.bins import Part, Rows, latest, parts
 from analytics.conditions import water_at
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.drift_shape import hinge, steady
 from analytics.frame import F64, Block, Mask
 from skidhand.fleet import SkidView, UnitView
@@ -67,6 +67,10 @@ class AnalyserDrift:
     kinds: ClassVar[frozenset[str]] = frozenset({"sensor-drift"})
     unit_type: ClassVar[str] = "*"
     state: ClassVar[type[State]] = AnalyserDriftState
+    learns: ClassVar[Learns] = Learns(
+        parts=frozenset({"media", "liner"}),
+        roles=frozenset({"oil", "turbidity", "inlet_oil", "outlet_oil", "outlet_turbidity"}),
+    )
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """Two analysers in the train, of which this unit has one."""
@@ -95,6 +99,12 @@ class AnalyserDrift:
             drafts += _watch(place, skid, block, watch)
             watches[place.role] = watch
         return AnalyserDriftState(watches=watches), sorted(drafts, key=lambda d: d.minute)
+
+    def progress(self, unit: UnitView, state: State) -> Progress | None:  # noqa: ARG002
+        """Its analyser with the fewest bins."""
+        assert isinstance(state, AnalyserDriftState)
+        least = min((len(watch.kept) for watch in state.watches.values()), default=0)
+        return Progress(least * BIN / 60, LEARN * BIN / 60) if least < LEARN else None
 
 
 PLUGIN = AnalyserDrift()

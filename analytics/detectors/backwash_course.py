@@ -11,7 +11,7 @@ from typing import ClassVar, Final
 import numpy as np
 from pydantic import Field
 
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
 from analytics.episodes import Episode, ordered, watch
 from analytics.evidence import number, plain
 from analytics.frame import Block, Mask
@@ -44,7 +44,7 @@ class WashState(State):
     by: dict[str, Episode] = Field(default_factory=dict)
 
 
-class BackwashCourse:
+class BackwashCourse(NothingLearnt):
     """Kinds ``backwash-missed``, ``backwash-cycling`` and ``backwash-stuck`` of a media filter."""
 
     name: ClassVar[str] = "backwash_course"

@@ -3,12 +3,15 @@
 A detector sees blocks of minutes, the unit's own parameters and its state: never a clock, a store or
 a configuration. How the minutes are cut into blocks must not change what it says: a state carries
 everything that is needed across a cut, and the state is JSON of bounded size.
+
+What a state has learnt of was learnt of something: of a part that wears, of an instrument, of the water of a place.
+``learns`` says of what, so that the engine can begin it anew when that something is another.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import ClassVar, Protocol, runtime_checkable
+from typing import ClassVar, Literal, Protocol, runtime_checkable
 
 from pydantic import BaseModel, ConfigDict
 
@@ -35,6 +38,41 @@ class Coverage:
     watched: frozenset[str]
     missing: tuple[str, ...] = ()
     weaker: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Learns:
+    """What a detector's memory was learnt of. All empty: of the place alone, and another pad begins it anew.
+
+    ``parts``: what stands in the unit and, once renewed, makes the memory worthless (``Resets`` of the logbook's
+    entries). ``roles``: roles of the unit whose instrument does the same when it was adjusted, cleaned or changed;
+    ``*`` is any role. ``keeps``: fields of the state that belong to the equipment and go with it to another pad.
+    ``stays``: kinds that rest on those fields alone, so that what is open of them stays open there.
+    """
+
+    parts: frozenset[str] = frozenset()
+    roles: frozenset[str] = frozenset()
+    keeps: frozenset[str] = frozenset()
+    stays: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a memory is: ``done`` of ``of`` hours in service, or of runs between two washes."""
+
+    done: float
+    of: float
+    measure: Literal["h", "runs"] = "h"
+
+
+class NothingLearnt:
+    """For detectors that speak from the first minute on: nothing begins anew but by another pad."""
+
+    learns: ClassVar[Learns] = Learns()
+
+    def progress(self, unit: UnitView, state: State) -> Progress | None:  # noqa: ARG002
+        """Nothing to wait for."""
+        return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +108,7 @@ class Detector(Protocol):
     kinds: ClassVar[frozenset[str]]
     unit_type: ClassVar[str]
     state: ClassVar[type[State]]
+    learns: ClassVar[Learns]
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """What it can watch here with the instruments and parameters that there are."""
@@ -82,3 +121,13 @@ class Detector(Protocol):
     def step(self, unit: UnitView, skid: SkidView, block: Block, state: State) -> tuple[State, list[Draft]]:
         """The state after the block, and what there is to say, in order of ``minute``."""
         ...
+
+    def progress(self, unit: UnitView, state: State) -> Progress | None:
+        """How far it has learnt; None once what it compares with stands, and where there is nothing to learn."""
+        ...
+
+
+def moved(detector: Detector, unit: UnitView, skid: SkidView, state: State) -> State:
+    """What is left of ``state`` on another pad: a fresh one with the fields that go with the equipment."""
+    kept = {name: getattr(state, name) for name in detector.learns.keeps}
+    return detector.start(unit, skid).model_copy(update=kept)

@@ -8,7 +8,7 @@ import numpy as np
 from pydantic import Field
 
 from analytics.bins import Part, Rows, parts
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.episodes import Episode, never, ordered, watch
 from analytics.evidence import moment, number, plain
 from analytics.frame import Block
@@ -54,6 +54,7 @@ class ChemicalFeed:
     kinds: ClassVar[frozenset[str]] = frozenset({"chemical-feed-lost", "overdose", "chemical-low"})
     unit_type: ClassVar[str] = "chemical"
     state: ClassVar[type[State]] = DoseState
+    learns: ClassVar[Learns] = Learns(roles=frozenset({"dose_flow", "dose_command"}))
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:  # noqa: ARG002
         """The dose for what is dosed, the level for what is left."""
@@ -88,6 +89,12 @@ class ChemicalFeed:
             )  # fmt: skip
             drafts += said
         return s, ordered(drafts)
+
+    def progress(self, unit: UnitView, state: State) -> Progress | None:
+        """The usual dose; what is left in the tank needs none."""
+        assert isinstance(state, DoseState)
+        waits = state.usual is None and unit.has("dose_flow")
+        return Progress(len(state.learning) * PART / 60, LEARN * PART / 60) if waits else None
 
 
 PLUGIN = ChemicalFeed()

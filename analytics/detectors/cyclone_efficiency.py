@@ -11,7 +11,7 @@ from typing import ClassVar, Final
 
 import numpy as np
 
-from analytics.detectors.base import Coverage
+from analytics.detectors.base import Coverage, Learns
 from analytics.evidence import plain
 from analytics.frame import F64, Block, Mask
 from analytics.learnt import Figures, Learnt, Terms, Words, in_service, pair
@@ -43,6 +43,7 @@ class CycloneEfficiency(Learnt):
     kinds: ClassVar[frozenset[str]] = frozenset({"cyclone-efficiency-loss"})
     unit_type: ClassVar[str] = "hydrocyclone"
     terms: ClassVar[Terms] = Terms(limit=LIMIT, part=15, enough=8, learn=48, last=4)
+    learns: ClassVar[Learns] = Learns(parts=frozenset({"liner"}), roles=frozenset({"inlet_oil", "outlet_oil"}))
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:  # noqa: ARG002
         """Oil in and out."""

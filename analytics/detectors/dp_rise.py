@@ -14,10 +14,10 @@ from typing import ClassVar, Final
 import numpy as np
 
 from analytics.conditions import forward, water_at
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.filter_drafts import Told, dp_rise, incomplete_backwash, slug_came, slug_passes
 from analytics.filter_runs import Collapse, Run, laminar_share
-from analytics.forecast import Left, Library, PastRun, learn, left, usual_conditions
+from analytics.forecast import FEW_RUNS, Left, Library, PastRun, learn, left, usual_conditions
 from analytics.frame import F64, Block
 from analytics.wash_quality import CLEAN_AGAIN, Washes
 from skidhand.fleet import SkidView, UnitView
@@ -62,6 +62,12 @@ class DpRise:
     kinds: ClassVar[frozenset[str]] = frozenset({"dp-rise", "incomplete-backwash"})
     unit_type: ClassVar[str] = "media_filter"
     state: ClassVar[type[State]] = DpRiseState
+    learns: ClassVar[Learns] = Learns(
+        parts=frozenset({"media"}),
+        roles=frozenset({"dp", "flow", "inlet_pressure", "outlet_pressure"}),
+        keeps=frozenset({"washes", "flow0"}),
+        stays=frozenset({"incomplete-backwash"}),
+    )
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """A drop, or two pressures; the rest makes it better."""
@@ -85,6 +91,12 @@ class DpRise:
         """Minute by minute; the forecast is made on a grid of minutes that depends on the usual run alone."""
         assert isinstance(state, DpRiseState)
         return _Pass(unit, skid, block, state.model_copy()).go()
+
+    def progress(self, unit: UnitView, state: State) -> Progress | None:  # noqa: ARG002
+        """Runs that make a forecast's interval more than a guess."""
+        assert isinstance(state, DpRiseState)
+        runs = len(state.library.runs)
+        return Progress(runs, FEW_RUNS, "runs") if runs < FEW_RUNS else None
 
 
 PLUGIN = DpRise()

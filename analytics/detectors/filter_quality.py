@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from analytics.bins import Part, Rows, latest, parts
 from analytics.conditions import water_at
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.episodes import Episode, never, ordered, watch
 from analytics.evidence import number, plain, trace
 from analytics.frame import F64, Block, Mask
@@ -75,6 +75,9 @@ class FilterQuality:
     kinds: ClassVar[frozenset[str]] = frozenset({"breakthrough", "channelling", "underdrain-failure"})
     unit_type: ClassVar[str] = "media_filter"
     state: ClassVar[type[State]] = QualityState
+    learns: ClassVar[Learns] = Learns(
+        parts=frozenset({"media"}), roles=frozenset({"dp", "flow", "outlet_oil", "outlet_turbidity"})
+    )
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """Drop, flow and the quality of the water behind."""
@@ -122,6 +125,11 @@ class FilterQuality:
             )  # fmt: skip
             drafts += said
         return s, ordered(drafts)
+
+    def progress(self, unit: UnitView, state: State) -> Progress | None:  # noqa: ARG002
+        """The clean bed and the usual water behind it."""
+        assert isinstance(state, QualityState)
+        return Progress(len(state.learning) * PART / 60, LEARN * PART / 60) if state.usual is None else None
 
 
 PLUGIN = FilterQuality()

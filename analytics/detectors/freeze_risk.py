@@ -7,7 +7,7 @@ from typing import ClassVar, Final
 import numpy as np
 
 from analytics.conditions import forward
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
 from analytics.episodes import Episode, Episodes, watch
 from analytics.evidence import number, plain
 from analytics.frame import Block, Mask
@@ -28,7 +28,7 @@ class FreezeState(Episodes):
     trace: float | None = None
 
 
-class FreezeRisk:
+class FreezeRisk(NothingLearnt):
     """Kind ``freeze-risk`` of the skid."""
 
     name: ClassVar[str] = "freeze_risk"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar, Final
 
-from analytics.detectors.base import Coverage
+from analytics.detectors.base import Coverage, Learns
 from analytics.frame import F64, Block, Mask
 from analytics.learnt import Figures, Learnt, Terms, Words, in_service, pair
 from skidhand.fleet import SkidView, UnitView
@@ -22,6 +22,7 @@ class GasLost(Learnt):
     kinds: ClassVar[frozenset[str]] = frozenset({"gas-lost"})
     unit_type: ClassVar[str] = "flotation"
     terms: ClassVar[Terms] = Terms(limit=LIMIT, part=5, enough=3, learn=144, last=2)
+    learns: ClassVar[Learns] = Learns(roles=frozenset({"recycle_pressure"}))
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:  # noqa: ARG002
         """The recycle's pressure."""

@@ -8,7 +8,7 @@ import numpy as np
 from pydantic import Field
 
 from analytics.conditions import forward
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
 from analytics.episodes import Episode, watch
 from analytics.evidence import number, plain
 from analytics.frame import F64, Block
@@ -31,7 +31,7 @@ class LineState(State):
     episode: Episode = Field(default_factory=Episode)
 
 
-class ImpulseLine:
+class ImpulseLine(NothingLearnt):
     """Kind ``impulse-line-plugged`` of a differential pressure."""
 
     name: ClassVar[str] = "impulse_line"

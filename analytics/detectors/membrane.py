@@ -10,10 +10,10 @@ from typing import ClassVar, Final
 
 import numpy as np
 
-from analytics.detectors.base import Coverage
+from analytics.detectors.base import Coverage, Learns
 from analytics.evidence import plain
 from analytics.frame import F64, Block, Mask
-from analytics.learnt import Figures, Learnt, Terms, Words, in_service, pair
+from analytics.learnt import Figures, Learnt, LearntState, Terms, Words, in_service, pair
 from skidhand.fleet import SkidView, UnitView
 from skidhand.model.finding import RuledOut
 from skidhand.unit_types import reverse_osmosis as ro
@@ -57,6 +57,12 @@ class Membrane(Learnt):
     kinds: ClassVar[frozenset[str]] = frozenset({"membrane-fouling"})
     unit_type: ClassVar[str] = "reverse_osmosis"
     terms: ClassVar[Terms] = Terms(limit=0.12, part=60, enough=30, learn=24, last=6, kept=720)
+    learns: ClassVar[Learns] = Learns(
+        parts=frozenset({"membrane"}),
+        roles=frozenset({"feed_flow", "feed_pressure", "permeate_flow", "temperature"}),
+        keeps=frozenset(LearntState.model_fields),
+        stays=frozenset({"membrane-fouling"}),
+    )
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """Feed and permeate flow, feed pressure, temperature, and the salt."""

@@ -7,7 +7,7 @@ from typing import ClassVar, Final
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
 from analytics.episodes import Episode, ordered, watch
 from analytics.evidence import number, plain
 from analytics.frame import Block, Mask
@@ -39,7 +39,7 @@ class SpecState(State):
     items: dict[str, Item] = Field(default_factory=dict)
 
 
-class OffSpec:
+class OffSpec(NothingLearnt):
     """Kinds ``off-spec`` and ``spec-at-risk`` of the outlet."""
 
     name: ClassVar[str] = "off_spec"

@@ -15,7 +15,7 @@ import numpy as np
 from analytics.bins import Part, Rows, latest, parts
 from analytics.carry_over_drafts import Bin, Tank, Told, draft, tank_of
 from analytics.changepoints import onset
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.frame import F64, Block, Mask
 from analytics.tank_usual import TankReadings, Usual, learn, middle
 from skidhand.fleet import SkidView, UnitView
@@ -70,6 +70,7 @@ class OilCarryOver:
     kinds: ClassVar[frozenset[str]] = frozenset({"oil-carry-over"})
     unit_type: ClassVar[str] = "weir_tank"
     state: ClassVar[type[State]] = CarryOverState
+    learns: ClassVar[Learns] = Learns(roles=frozenset({"outlet_oil", "inlet_flow"}))
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """An oil analyser behind the tank; the rest tells causes and rules out the analyser."""
@@ -106,6 +107,11 @@ class OilCarryOver:
             drafts += _end_bin(tank, now, part)
         now.washed = washed[-1]
         return now, drafts
+
+    def progress(self, unit: UnitView, state: State) -> Progress | None:  # noqa: ARG002
+        """Hours that tell what the tank usually lets out; the limit is judged before."""
+        assert isinstance(state, CarryOverState)
+        return Progress(len(state.hours), LEARN) if state.usual is None else None
 
 
 PLUGIN = OilCarryOver()

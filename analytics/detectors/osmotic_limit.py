@@ -6,7 +6,7 @@ from typing import ClassVar, Final
 
 import numpy as np
 
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
 from analytics.detectors.membrane import NEEDED, driving_of
 from analytics.episodes import Episode, Episodes, watch
 from analytics.evidence import number, plain
@@ -21,7 +21,7 @@ STEP: Final = (
 )
 
 
-class OsmoticLimit:
+class OsmoticLimit(NothingLearnt):
     """Kind ``too-salty-for-ro`` of a reverse osmosis stage."""
 
     name: ClassVar[str] = "osmotic_limit"

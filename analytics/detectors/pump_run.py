@@ -11,7 +11,7 @@ import numpy as np
 from pydantic import Field
 
 from analytics.conditions import forward
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
 from analytics.detectors.tank_level import ends_of
 from analytics.episodes import Episode, ordered, watch
 from analytics.evidence import number, plain
@@ -42,7 +42,7 @@ class RunState(State):
     by: dict[str, Episode] = Field(default_factory=dict)
 
 
-class PumpRun:
+class PumpRun(NothingLearnt):
     """Kinds ``dry-running`` and ``discharge-blocked`` of a feed pump."""
 
     name: ClassVar[str] = "pump_run"

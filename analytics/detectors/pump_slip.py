@@ -12,10 +12,10 @@ from typing import ClassVar, Final
 import numpy as np
 
 from analytics.conditions import water_at
-from analytics.detectors.base import Coverage
+from analytics.detectors.base import Coverage, Learns
 from analytics.evidence import plain
 from analytics.frame import F64, Block, Mask
-from analytics.learnt import Figures, Learnt, Terms, Words, flow_of, in_service, pair
+from analytics.learnt import Figures, Learnt, LearntState, Terms, Words, flow_of, in_service, pair
 from skidhand.fleet import SkidView, UnitView
 from skidhand.model.finding import RuledOut
 from skidhand.unit_types.feed_pump import volumetric_efficiency
@@ -37,6 +37,12 @@ class PumpSlip(Learnt):
     kinds: ClassVar[frozenset[str]] = frozenset({"pump-slip"})
     unit_type: ClassVar[str] = "feed_pump"
     terms: ClassVar[Terms] = Terms(limit=LIMIT, part=60, enough=30, learn=24, last=6, kept=720)
+    learns: ClassVar[Learns] = Learns(
+        parts=frozenset({"stator"}),
+        roles=frozenset({"speed", "flow", "suction_pressure", "discharge_pressure"}),
+        keeps=frozenset(LearntState.model_fields),
+        stays=frozenset({"pump-slip"}),
+    )
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """Speed and a flow."""

@@ -5,10 +5,10 @@ from __future__ import annotations
 from math import log, log1p
 from typing import ClassVar, Final
 
-from analytics.detectors.base import Coverage
+from analytics.detectors.base import Coverage, Learns
 from analytics.evidence import plain
 from analytics.frame import F64, Block, Mask
-from analytics.learnt import Figures, Learnt, Terms, Words, in_service, pair
+from analytics.learnt import Figures, Learnt, LearntState, Terms, Words, in_service, pair
 from skidhand.fleet import SkidView, UnitView
 from skidhand.model.finding import RuledOut
 
@@ -23,6 +23,12 @@ class SaltPassage(Learnt):
     kinds: ClassVar[frozenset[str]] = frozenset({"salt-passage-rise"})
     unit_type: ClassVar[str] = "reverse_osmosis"
     terms: ClassVar[Terms] = Terms(limit=log1p(0.15), part=60, enough=30, learn=24, last=3, kept=720)
+    learns: ClassVar[Learns] = Learns(
+        parts=frozenset({"membrane"}),
+        roles=frozenset({"feed_conductivity", "permeate_conductivity"}),
+        keeps=frozenset(LearntState.model_fields),
+        stays=frozenset({"salt-passage-rise"}),
+    )
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:  # noqa: ARG002
         """Both conductivities."""

@@ -9,7 +9,7 @@ from typing import ClassVar, Final
 
 from pydantic import Field
 
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
 from analytics.evidence import number, plain
 from analytics.frame import Block, Channel, Flag
 from analytics.frozen import WINDOW
@@ -27,7 +27,7 @@ class FrozenState(State):
     moving: dict[str, int] = Field(default_factory=dict)
 
 
-class SensorFrozen:
+class SensorFrozen(NothingLearnt):
     """Kind ``sensor-frozen`` of any instrument. A tag that several units share is spoken of by the first."""
 
     name: ClassVar[str] = "sensor_frozen"

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from analytics.bins import Part, Rows, parts
 from analytics.cleaning import RESOLUTION
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.episodes import own_roles
 from analytics.evidence import number, plain
 from analytics.frame import F64, Block
@@ -57,6 +57,7 @@ class SensorNoisy:
     kinds: ClassVar[frozenset[str]] = frozenset({"sensor-noisy"})
     unit_type: ClassVar[str] = "*"
     state: ClassVar[type[State]] = NoisyState
+    learns: ClassVar[Learns] = Learns(roles=frozenset({"*"}))
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """Periodic readings with a range."""
@@ -77,6 +78,12 @@ class SensorNoisy:
         for part in ended:
             drafts += _judge(unit, roles, part, noise)
         return NoisyState(rest=rest, noise=noise), drafts
+
+    def progress(self, unit: UnitView, state: State) -> Progress | None:  # noqa: ARG002
+        """Of the readings that come often enough, the one that is least far."""
+        assert isinstance(state, NoisyState)
+        parts_left = [len(n.learning) for n in state.noise.values() if n.usual is None]
+        return Progress(min(parts_left) * PART / 60, LEARN * PART / 60) if parts_left else None
 
 
 PLUGIN = SensorNoisy()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar, Final
 
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
 from analytics.episodes import Episode, Episodes, ordered, own_roles, watch
 from analytics.evidence import digits
 from analytics.frame import Block, Channel, Flag
@@ -16,7 +16,7 @@ UNTIL: Final = 5  # minutes inside
 STEP: Final = "Suggest checking the transmitter, its wiring and its range against the fleet file, per site procedure."
 
 
-class SensorRange:
+class SensorRange(NothingLearnt):
     """Kind ``sensor-out-of-range`` of any instrument with a range."""
 
     name: ClassVar[str] = "sensor_range"

@@ -16,7 +16,7 @@ from analytics.bins import Rows
 from analytics.bins import parts as parts_of
 from analytics.changepoints import onset
 from analytics.cyclone_split import Frozen, Parts, Readings, Reference, cause_of, learn, middle, parts
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.evidence import digits, number, plain
 from analytics.frame import Block
 from skidhand.fleet import SkidView, UnitView
@@ -98,6 +98,12 @@ class SplitDrift:
     kinds: ClassVar[frozenset[str]] = frozenset({"split-drift"})
     unit_type: ClassVar[str] = "hydrocyclone"
     state: ClassVar[type[State]] = SplitState
+    learns: ClassVar[Learns] = Learns(
+        parts=frozenset({"liner"}),
+        roles=frozenset(ROLES.values()),
+        keeps=frozenset(SplitState.model_fields),
+        stays=frozenset({"split-drift"}),
+    )
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:  # noqa: ARG002
         """Two flows, or three pressures with the feed flow; both tell the cause."""
@@ -128,6 +134,11 @@ class SplitDrift:
             reading = Readings(minute=part.first, **dict(zip(ROLES, part.middle, strict=True)))
             drafts += _end_bin(unit, now, reading, part.end)
         return now, drafts
+
+    def progress(self, unit: UnitView, state: State) -> Progress | None:  # noqa: ARG002
+        """The reference."""
+        assert isinstance(state, SplitState)
+        return Progress(len(state.learning) * BIN / 60, LEARN * BIN / 60) if state.base is None else None
 
 
 PLUGIN = SplitDrift()

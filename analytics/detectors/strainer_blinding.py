@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict
 from analytics.bins import Part, Rows, parts
 from analytics.blinding import blocked, reach, resistance
 from analytics.conditions import Water, water_at
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.drift_shape import hinge
 from analytics.evidence import moment, number, plain, trace
 from analytics.frame import F64, Block
@@ -86,6 +86,12 @@ class StrainerBlinding:
     kinds: ClassVar[frozenset[str]] = frozenset({"strainer-blinding"})
     unit_type: ClassVar[str] = "strainer"
     state: ClassVar[type[State]] = BlindingState
+    learns: ClassVar[Learns] = Learns(
+        parts=frozenset({"basket"}),
+        roles=frozenset({"flow", "dp", "inlet_pressure", "outlet_pressure"}),
+        keeps=frozenset(BlindingState.model_fields),
+        stays=frozenset({"strainer-blinding"}),
+    )
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """A drop, or two pressures, and the flow."""
@@ -115,6 +121,11 @@ class StrainerBlinding:
         for part in ended:
             drafts += _end_bin(unit, water, now, part)
         return now, drafts
+
+    def progress(self, unit: UnitView, state: State) -> Progress | None:  # noqa: ARG002
+        """What a clean basket takes."""
+        assert isinstance(state, BlindingState)
+        return Progress(len(state.learning) * BIN / 60, LEARN * BIN / 60) if state.clean is None else None
 
 
 PLUGIN = StrainerBlinding()

@@ -8,7 +8,7 @@ import numpy as np
 from pydantic import Field
 
 from analytics.bins import Part, Rows, parts
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.episodes import Episode, never, ordered, watch
 from analytics.evidence import number, plain
 from analytics.frame import F64, Block
@@ -50,6 +50,7 @@ class TankLayers:
     kinds: ClassVar[frozenset[str]] = frozenset({"oil-layer-high", "rag-layer"})
     unit_type: ClassVar[str] = "weir_tank"
     state: ClassVar[type[State]] = LayerState
+    learns: ClassVar[Learns] = Learns(roles=frozenset({"level", "interface_level"}))
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:  # noqa: ARG002
         """Surface and interface."""
@@ -94,6 +95,11 @@ class TankLayers:
             )  # fmt: skip
             drafts += said
         return s, ordered(drafts)
+
+    def progress(self, unit: UnitView, state: State) -> Progress | None:  # noqa: ARG002
+        """The usual pad and restlessness."""
+        assert isinstance(state, LayerState)
+        return Progress(len(state.learning) * PART / 60, LEARN * PART / 60) if state.usual is None else None
 
 
 PLUGIN = TankLayers()

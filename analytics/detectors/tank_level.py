@@ -14,7 +14,7 @@ import numpy as np
 from pydantic import Field
 
 from analytics.bins import Part, Rows, latest, parts
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.episodes import Episode, never, ordered, watch
 from analytics.evidence import moment, number, plain, trace
 from analytics.frame import Block
@@ -89,6 +89,7 @@ class TankLevel:
     kinds: ClassVar[frozenset[str]] = frozenset({"tank-filling", "tank-emptying"})
     unit_type: ClassVar[str] = "*"
     state: ClassVar[type[State]] = TankState
+    learns: ClassVar[Learns] = Learns(roles=frozenset({"level"}))
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:  # noqa: ARG002
         """A level, and what full is."""
@@ -109,6 +110,11 @@ class TankLevel:
         s.by = dict(s.by)
         s.rest, ended = parts(s.rest, block.minutes, [level], np.isfinite(level), size=PART, enough=ENOUGH)
         return s, _Pass(unit, block, s).go({part.end: part for part in ended})
+
+    def progress(self, unit: UnitView, state: State) -> Progress | None:  # noqa: ARG002
+        """The band of the last day; what would be full or empty within the hour is told before."""
+        assert isinstance(state, TankState)
+        return Progress(len(state.hours), LEARN) if len(state.hours) < LEARN else None
 
 
 PLUGIN = TankLevel()

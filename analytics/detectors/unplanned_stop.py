@@ -13,7 +13,7 @@ import numpy as np
 from pydantic import Field
 
 from analytics.conditions import forward
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
 from analytics.detectors.tank_level import ends_of
 from analytics.episodes import Episode, watch
 from analytics.evidence import number, plain
@@ -57,7 +57,7 @@ class Signals:
     reasons: dict[str, Mask]
 
 
-class UnplannedStop:
+class UnplannedStop(NothingLearnt):
     """Kind ``unplanned-stop`` of the skid."""
 
     name: ClassVar[str] = "unplanned_stop"

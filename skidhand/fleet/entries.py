@@ -11,6 +11,7 @@ from skidhand.model.entry import Entry
 
 WEARS: Final = {
     "media": "media_filter", "liner": "hydrocyclone", "stator": "feed_pump", "membrane": "reverse_osmosis",
+    "basket": "strainer", "cloth": "filter_press",
 }  # fmt: skip
 """What can be renewed, and the type of unit that it stands in."""
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analytics.detectors.base import Coverage, Draft, State
+from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
 
 
 class HighState(State):
@@ -16,7 +16,7 @@ class HighState(State):
     onset: int | None = None
 
 
-class High:
+class High(NothingLearnt):
     """Opens when a role's value has been above a limit for three minutes; closes when it is not."""
 
     version = 1

@@ -10,10 +10,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from analytics.detectors.base import Detector, Draft
+from analytics.detectors.base import Detector, Draft, State, moved
 from analytics.engine import builtin_detectors
 from analytics.frame import Block, Flag
+from skidhand import plugins
 from skidhand.fleet import SkidView
+from skidhand.fleet.entries import WEARS
 from skidhand.model.kinds import KINDS
 from tests.analytics.detectors import build, rest
 
@@ -102,6 +104,11 @@ def _run(
 
 
 @cache
+def _state(name: str, unit: str) -> State:
+    return builtin_detectors()[name].state.model_validate_json(_whole(name, unit)[0])
+
+
+@cache
 def _whole(name: str, unit: str) -> tuple[str, tuple[Draft, ...]]:
     return _run(builtin_detectors()[name], unit)
 
@@ -153,3 +160,50 @@ def test_memory_is_bounded(detector: Detector) -> None:
     """Two more days of the same do not make the state much larger than it is allowed to be."""
     for unit in _units(detector):
         assert len(_whole(detector.name, unit)[0]) < 200_000
+
+
+@pytest.mark.parametrize("detector", DETECTORS, ids=NAMES)
+def test_what_was_learnt_of_what_is_there(detector: Detector) -> None:
+    """Parts stand in its unit, roles are roles, fields are the state's own; a kind stays only on what is kept."""
+    learns, types = detector.learns, {n: p.member for n, p in plugins.load("unit_type").items()}
+    mine = types.values() if detector.unit_type == "*" else [types[detector.unit_type]]
+    assert learns.parts <= {part for part, type_ in WEARS.items() if detector.unit_type in ("*", type_)}
+    assert learns.roles - {"*"} <= {role for one in mine for role in one.roles}
+    assert learns.keeps <= detector.state.model_fields.keys()
+    assert learns.stays <= detector.kinds
+    assert learns.keeps or not learns.stays
+
+
+@pytest.mark.parametrize("detector", DETECTORS, ids=NAMES)
+def test_on_another_pad_only_what_belongs_to_the_equipment_is_left(detector: Detector) -> None:
+    """After a move the kept fields are as they were, all others as at a start; it goes on from there."""
+    skid = _view(detector.name)
+    for name in _units(detector):
+        unit, before = skid.by_id[name], _state(detector.name, name)
+        after, fresh = moved(detector, unit, skid, before), detector.start(unit, skid)
+        for field in detector.state.model_fields:
+            source = before if field in detector.learns.keeps else fresh
+            assert getattr(after, field) == getattr(source, field), field
+        detector.step(unit, skid, _block(detector.name, False).cut(0, 60), after)
+
+
+@pytest.mark.parametrize("detector", DETECTORS, ids=NAMES)
+def test_progress_goes_from_nothing_to_done(detector: Detector) -> None:
+    """At the start nothing is done of something, it never goes back, and 30 quiet hours in service are enough.
+
+    A filter's runs come only on the troubled plant; there it must have got on.
+    """
+    skid = _view(detector.name)
+    for name in _units(detector):
+        unit = skid.by_id[name]
+        state, done = detector.start(unit, skid), [detector.progress(unit, detector.start(unit, skid))]
+        for hour in range(0, 30, 6):
+            part = _block(detector.name, detector.name == "dp_rise").cut(hour * 60, hour * 60 + 360)
+            state, _ = detector.step(unit, skid, part, state)
+            done.append(detector.progress(unit, state))
+        known = [p.done / p.of for p in done if p is not None]
+        assert known == sorted(known)
+        assert all(0 <= share < 1 for share in known)
+        if done[0] is not None:
+            assert done[0].done == 0
+            assert done[-1] is None or (done[-1].measure == "runs" and done[-1].done > 0)
