@@ -53,9 +53,9 @@ class Rules:
         return np.array([self._floor(tag, i) for tag, i in zip(self.tags, self.instruments, strict=True)])
 
     def _floor(self, tag: str, instrument: Instrument) -> float:
-        if tag in self.states or instrument.total or instrument.range is None:
-            return math.inf
-        return max(instrument.deadband or 0.0, RESOLUTION * (instrument.range[1] - instrument.range[0]))
+        return (
+            math.inf if tag in self.states or instrument.total or instrument.range is None else resolution(instrument)
+        )
 
     @cached_property
     def hold(self) -> I64:
@@ -72,6 +72,12 @@ class Rules:
             ],
             dtype=np.bool_,
         )
+
+
+def resolution(instrument: Instrument) -> float:
+    """What it can tell apart, in its own unit: its deadband, at least a thousandth of its span; 0 without both."""
+    low, high = instrument.range or (0.0, 0.0)
+    return max(instrument.deadband or 0.0, RESOLUTION * (high - low))
 
 
 def _slack(instrument: Instrument) -> float:

@@ -11,26 +11,36 @@ from uuid import UUID
 
 import orjson
 
+from analytics.band import Band, step_band
 from analytics.carry import Carry
-from analytics.detectors.base import Detector, Draft, State
+from analytics.detectors.base import Detector, Draft, State, moved
 from analytics.frame import Block
+from analytics.renewals import Renewed, affecting
 from analytics.silence import Silence
 from skidhand import plugins
 from skidhand.errors import IntegrityError
 from skidhand.fleet import SkidView, UnitView
 from skidhand.model.finding import Finding
+from skidhand.model.watched import Why
 
-FORMAT: Final = 1
+FORMAT: Final = 2
 Key = tuple[str, str]  # detector, unit id
 
 
 @dataclass(frozen=True, slots=True)
 class Learnt:
-    """A detector's state on one unit, with what it was learnt under: its version and the unit's numbers."""
+    """A detector's state on one unit, with what it was learnt under: its version and the unit's numbers.
+
+    It began in minute ``since`` with what ``why`` says: another ``placement``, a renewed ``part`` or ``instrument``,
+    of which ``what`` is the name.
+    """
 
     version: int
     terms: str
     state: State
+    since: int
+    why: Why = "placement"
+    what: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +52,7 @@ class Memory:
     fleets: tuple[tuple[int, str], ...] = ()  # (effective from, digest) of the versions used so far
     carry: Carry = field(default_factory=Carry)
     silence: Silence = field(default_factory=Silence)
+    band: Band = field(default_factory=Band)
     learnt: Mapping[Key, Learnt] = field(default_factory=dict)
     standing: Mapping[UUID, Finding] = field(default_factory=dict)
 
@@ -86,14 +97,32 @@ def terms(skid: SkidView, unit: UnitView) -> str:
     return hashlib.sha256(orjson.dumps(told, option=options)).hexdigest()[:16]
 
 
-def stale(skid: SkidView, memory: Memory, detectors: Mapping[str, Detector]) -> list[Key]:
-    """Pairs whose memory is missing or was learnt under another version or other numbers."""
+def stale(
+    skid: SkidView, memory: Memory, detectors: Mapping[str, Detector], renewed: Renewed, minute: int
+) -> list[Key]:
+    """Pairs whose memory is missing, was learnt under another version or other numbers, or of what was ``renewed``
+    up to ``minute``.
+    """
     return [
         key
         for key, detector, unit in pairs(skid, detectors)
         if (known := memory.learnt.get(key)) is None
         or (known.version, known.terms) != (detector.version, terms(skid, unit))
+        or any(affecting(renewed, detector, unit, after=known.since, until=minute))
     ]
+
+
+def on_another_pad(skid: SkidView, memory: Memory, detectors: Mapping[str, Detector], minute: int) -> dict[Key, Learnt]:
+    """What is left of what was learnt, once the skid stands elsewhere from ``minute`` on."""
+    left: dict[Key, Learnt] = {}
+    for key, detector, unit in pairs(skid, detectors):
+        known = memory.learnt.get(key)
+        if known is None or known.version != detector.version or not detector.learns.keeps:
+            continue
+        whole = detector.learns.keeps == detector.state.model_fields.keys()
+        anew = known if whole else replace(known, since=minute, why="placement", what="")
+        left[key] = replace(anew, state=moved(detector, unit, skid, known.state))
+    return left
 
 
 def advance(
@@ -117,10 +146,12 @@ def advance(
         known = learnt.get(key)
         before = detector.start(unit, skid) if known is None else known.state
         state, drafts = detector.step(unit, skid, block, before)
-        learnt[key] = Learnt(detector.version, terms(skid, unit) if known is None else known.terms, state)
+        if known is None:
+            known = Learnt(detector.version, terms(skid, unit), state, int(block.minutes[0]))
+        learnt[key] = replace(known, state=state)
         said += [Said(draft, detector.name, detector.version) for draft in drafts]
     said.sort(key=lambda s: s.draft.minute)
-    return replace(memory, learnt=learnt), said
+    return replace(memory, learnt=learnt, band=step_band(skid, block, memory.band)), said
 
 
 def to_bytes(memory: Memory) -> bytes:
@@ -132,8 +163,9 @@ def to_bytes(memory: Memory) -> bytes:
         "fleets": memory.fleets,
         "carry": memory.carry.model_dump(),
         "silence": memory.silence.model_dump(),
+        "band": memory.band.model_dump(),
         "learnt": [
-            [*key, known.version, known.terms, known.state.model_dump(mode="json")]
+            [*key, known.version, known.terms, known.state.model_dump(mode="json"), known.since, known.why, known.what]
             for key, known in sorted(memory.learnt.items())
         ],
         "standing": [memory.standing[key].model_dump(mode="json") for key in sorted(memory.standing)],
@@ -147,8 +179,8 @@ def from_bytes(data: bytes, detectors: Mapping[str, Detector]) -> Memory:
     if document["v"] != FORMAT:
         raise IntegrityError(f"the analysis memory is of format {document['v']}, this program reads {FORMAT}")
     learnt = {
-        (name, unit): Learnt(version, told, detectors[name].state.model_validate(state))
-        for name, unit, version, told, state in document["learnt"]
+        (name, unit): Learnt(version, told, detectors[name].state.model_validate(state), since, why, what)
+        for name, unit, version, told, state, since, why, what in document["learnt"]
         if name in detectors and detectors[name].version == version
     }
     findings = [Finding.model_validate(doc) for doc in document["standing"]]
@@ -158,6 +190,7 @@ def from_bytes(data: bytes, detectors: Mapping[str, Detector]) -> Memory:
         fleets=tuple((at, digest) for at, digest in document["fleets"]),
         carry=Carry.model_validate(document["carry"]),
         silence=Silence.model_validate(document["silence"]),
+        band=Band.model_validate(document["band"]),
         learnt=learnt,
         standing={finding.id: finding for finding in findings},
     )

@@ -79,7 +79,7 @@ def differs(one: Finding, other: Finding) -> bool:
 def _telling(finding: Finding) -> tuple[Any, ...]:
     f = finding
     words = (f.first_step, tuple(r.what for r in f.ruled_out))
-    return (f.state, f.onset, f.ended, f.severity, f.cause, f.root, round(f.confidence, 1), *words)
+    return (f.state, f.site, f.onset, f.ended, f.severity, f.cause, f.root, round(f.confidence, 1), *words)
 
 
 def _moved(one: Forecast | None, other: Forecast | None) -> bool:
@@ -135,6 +135,12 @@ class Ledger:
             if finding.state == "open" and meant and finding.id not in kept:
                 at = time_of(minute)
                 self._put(finding.model_copy(update={"state": "closed", "ended": at, "watermark": at}))
+
+    def take_along(self, site: str, minute: int) -> None:
+        """What is open goes with the skid: it stands at ``site`` from ``minute`` on."""
+        for finding in list(self.standing.values()):
+            if finding.state == "open" and finding.site != site:
+                self._put(finding.model_copy(update={"site": site, "watermark": time_of(minute)}))
 
     def _put(self, finding: Finding) -> None:
         before = self.standing.get(finding.id)

@@ -87,6 +87,11 @@ def _segment(version: FleetVersion, skid: str, start: int, stop: int) -> Segment
     return Segment(start, stop, version.digest, placement.site, key, _view(version, skid))
 
 
+def view_at(versions: Versions, skid: str, minute: int) -> SkidView | None:
+    """The skid as it stands in ``minute``; None where it stands nowhere."""
+    return _segment(in_effect(versions, minute), skid, minute, minute + 1).view
+
+
 def skids_of(versions: Versions) -> list[str]:
     """Ids of every skid that any version knows, sorted."""
     return sorted({skid.id for _, version in versions for skid in version.fleet.skids})

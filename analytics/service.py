@@ -22,9 +22,11 @@ from analytics import silence
 from analytics.detectors.base import Detector
 from analytics.engine import Memory, builtin_detectors, from_bytes, to_bytes
 from analytics.late import News, by_skid, news_by_skid
+from analytics.learning import watched
 from analytics.ledger import reconcile
 from analytics.plans import HORIZON, Plan, plan_skid
-from analytics.segments import Versions, minute_of, skids_of, tags_of, time_of
+from analytics.renewals import KINDS, Renewed, renewals
+from analytics.segments import Versions, minute_of, skids_of, tags_of, time_of, view_at
 from analytics.walk import HOUR, Walk, cut
 from skidhand.clock import MINUTE_US, Clock, WallClock, monotonic
 from skidhand.errors import OutsideError
@@ -86,6 +88,8 @@ class Analyzer:
         self._cache: dict[str, tuple[Standing, Memory]] = {}
         self._leased: dict[str, float] = {}
         self._asked: dict[str, int] = {}
+        self._renewed: dict[str, Renewed] = {}
+        self._heard: tuple[object, ...] = ()
 
     def run_once(self) -> Summary:
         """One cycle up to the present tick; does nothing while no time is known or no fleet is in force."""
@@ -94,6 +98,7 @@ class Analyzer:
         if now is None or not versions:
             return Summary()
         tick = (micros(now) - self._late_us) // MINUTE_US
+        self._hear(versions)
         summary = Summary(tick=time_of(tick))
         mine = [skid for skid in skids_of(versions) if self._take(skid, summary)]
         plans = self._plans(mine, versions, tick, summary)
@@ -146,6 +151,14 @@ class Analyzer:
         self._cache.pop(skid, None)
         self._leased.pop(skid, None)
 
+    def _hear(self, versions: Versions) -> None:
+        """What people wrote of renewed parts and adjusted instruments, once there is something new."""
+        count = self._logbook.entries.count(KINDS)
+        heard = (count, *(version.digest for _, version in versions))
+        if heard != self._heard:
+            entries = [entry for kind in KINDS for entry in self._logbook.entries.all(kind=kind)]
+            self._renewed, self._heard = renewals(entries, versions), heard
+
     def _plans(self, skids: Sequence[str], versions: Versions, tick: int, summary: Summary) -> list[Plan]:
         news: dict[str | None, tuple[str, dict[str, News]]] = {}
         plans = []
@@ -165,6 +178,7 @@ class Analyzer:
                 news=arrived.get(skid),
                 versions=versions,
                 asked=self._asked.get(skid),
+                renewed=self._renewed.get(skid, {}),
             )
             if plan is None:
                 continue
@@ -206,7 +220,8 @@ class Analyzer:
                 return cut(shared.tables.get(plan.skid, SAMPLES.empty_table()), start, stop)
             return self._read(series, start, stop)
 
-        walk = Walk(plan.skid, versions, self._detectors, plan.memory, plan.start, self._silent)
+        renewed = self._renewed.get(plan.skid, {})
+        walk = Walk(plan.skid, versions, self._detectors, plan.memory, plan.start, self._silent, renewed)
         keep = tick - HORIZON - HOUR
         changed: list[Finding] = []
         if plan.rewound:
@@ -237,10 +252,12 @@ class Analyzer:
 
     def _commit(self, plan: Plan, walk: Walk, changed: Sequence[Finding], keep: int) -> int:
         standing = Standing(plan.skid, plan.cursor, time_of(walk.minute), to_bytes(walk.memory))
+        view = view_at(walk.versions, plan.skid, walk.minute)
         self._logbook.analysis.commit(
             standing,
             self._numbered(changed),
             owner=self._owner,
+            watched=None if view is None else watched(view, walk.memory, self._detectors, walk.minute),
             snapshots_at=walk.snapshots,
             rewound_to=time_of(plan.start) if plan.rewound else None,
             keep_snapshots_from=time_of(keep),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
@@ -13,6 +13,7 @@ from skidhand.errors import IntegrityError
 from skidhand.logbook.database import Database
 from skidhand.logbook.tables import analysis, findings, inbox, leases, snapshots
 from skidhand.model.finding import Finding
+from skidhand.model.watched import Watched
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,7 @@ class AnalysisBook:
         changed: Sequence[Finding],
         *,
         owner: str,
+        watched: Watched | None = None,
         snapshots_at: Sequence[tuple[datetime, bytes]] = (),
         rewound_to: datetime | None = None,
         keep_snapshots_from: datetime | None = None,
@@ -54,19 +56,35 @@ class AnalysisBook:
         """Findings, memory, cursor and snapshots of one skid, all or nothing.
 
         ``owner`` must hold the lease ``analyze:<skid>`` (LostLeaseError otherwise). ``rewound_to`` drops
-        the snapshots after that time first; ``keep_snapshots_from`` drops those before.
+        the snapshots after that time first; ``keep_snapshots_from`` drops those before. ``watched``: what the
+        memory says of itself, None for a skid that stands nowhere.
         """
         with self._db.write() as connection:
             _must_hold(connection, f"analyze:{standing.skid}", owner)
             _drop_snapshots(connection, standing.skid, rewound_to, keep_snapshots_from)
             for watermark, state in snapshots_at:
                 connection.execute(insert(snapshots).values(skid=standing.skid, watermark=watermark, state=state))
-            values = {"cursor": standing.cursor, "watermark": standing.watermark, "state": standing.state}
+            values = {
+                "cursor": standing.cursor,
+                "watermark": standing.watermark,
+                "state": standing.state,
+                "watched": None if watched is None else watched.model_dump(mode="json"),
+            }
             done = connection.execute(update(analysis).where(analysis.c.skid == standing.skid).values(values))
             if done.rowcount == 0:
                 connection.execute(insert(analysis).values(skid=standing.skid, **values))
             for finding in changed:
                 _append(connection, finding)
+
+    def watched(self, skids: Collection[str] | None = None) -> dict[str, Watched]:
+        """By skid what is learnt still and what is not watched now; ``skids``: only those.
+
+        A skid that was never analysed, or stands nowhere, is not there.
+        """
+        query = select(analysis.c.skid, analysis.c.watched).where(analysis.c.watched.is_not(None))
+        with self._db.read() as connection:
+            rows = connection.execute(query.order_by(analysis.c.skid)).all()
+        return {row.skid: Watched.model_validate(row.watched) for row in rows if skids is None or row.skid in skids}
 
     def snapshot_before(self, skid: str, moment: datetime) -> tuple[datetime, bytes] | None:
         """The last snapshot whose watermark is at or before ``moment``."""

@@ -63,6 +63,12 @@ class EntryBook:
             query = query.where(entries.c.at < until)
         return self._many(query)
 
+    def count(self, kinds: Sequence[str]) -> int:
+        """How many of these kinds there are: rows are only ever added, so that the same count is the same rows."""
+        query = select(func.count()).select_from(entries).where(entries.c.kind.in_(kinds))
+        with self._db.read() as connection:
+            return int(connection.execute(query).scalar_one())
+
     def search(
         self,
         words: str = "",

@@ -98,6 +98,7 @@ analysis = Table(
     Column("cursor", Text),
     Column("watermark", Moment, nullable=False),
     Column("state", LargeBinary, nullable=False),
+    Column("watched", JSON(none_as_null=True)),  # what the memory says of itself
 )
 
 snapshots = Table(

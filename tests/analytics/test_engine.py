@@ -81,11 +81,13 @@ def test_memory_survives_bytes():
 def test_a_changed_version_or_limit_makes_its_pair_stale_and_no_other():
     """Only the detector whose version changed, or the unit whose limit changed, must learn anew."""
     memory = walked(story(), stops=(100,)).memory
-    assert stale(view(), memory, TOYS) == []
+    assert stale(view(), memory, TOYS, {}, 0) == []
     newer = High("toy-dp", "media_filter", "dp", "dp_terminal", "dp-rise", "oil-slug")
     newer.version = 2
-    assert stale(view(), memory, {"toy-dp": newer, "toy-oil": OIL}) == [("toy-dp", "filter-a")]
-    assert stale(view(FLEET.replace("dp_terminal: 12", "dp_terminal: 13")), memory, TOYS) == [("toy-dp", "filter-a")]
+    assert stale(view(), memory, {"toy-dp": newer, "toy-oil": OIL}, {}, 0) == [("toy-dp", "filter-a")]
+    assert stale(view(FLEET.replace("dp_terminal: 12", "dp_terminal: 13")), memory, TOYS, {}, 0) == [
+        ("toy-dp", "filter-a")
+    ]
 
 
 def test_a_new_limit_relearns_from_the_store():

@@ -1,0 +1,83 @@
+"""What of a skid is watched at the moment and what is not yet or not now; analytics writes it, everybody reads it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Literal
+
+from pydantic import AwareDatetime, Field
+
+from skidhand.model.finding import Shape
+
+Why = Literal["placement", "part", "instrument"]
+
+
+class Learning(Shape):
+    """What is still learnt of one unit by one detector, so that these ``kinds`` are not told yet, or less surely.
+
+    ``why``: another ``placement``, a renewed ``part`` or an ``instrument`` that was adjusted, cleaned or changed;
+    ``what``: which part or tag. ``done`` of ``of``, in hours in service or in runs between two washes.
+    ``not_before``: the earliest end, if the skid runs all the time; None where runs are counted.
+    """
+
+    unit: str
+    detector: str
+    kinds: tuple[str, ...]
+    why: Why
+    what: str = ""
+    since: AwareDatetime
+    done: float = Field(ge=0)
+    of: float = Field(gt=0)
+    measure: Literal["h", "runs"]
+    not_before: AwareDatetime | None = None
+
+    @property
+    def reason(self) -> str:
+        """Why, in words."""
+        if self.why == "part":
+            return f"new {self.what}"
+        return "new on this pad" if self.why == "placement" else f"{self.what} adjusted, cleaned or changed"
+
+    @property
+    def far(self) -> str:
+        """How far, in words."""
+        measure = "h in service" if self.measure == "h" else "runs"
+        return f"{self.done:.3g} of {self.of:.3g} {measure}"
+
+
+class NotWatched(Shape):
+    """Since when the skid takes less than ``least``, in which nothing is judged but limits, stops, tanks and data.
+
+    ``flow`` as read last; both in ``unit`` (UCUM code).
+    """
+
+    since: AwareDatetime
+    flow: float
+    least: float
+    unit: str
+
+    @property
+    def reason(self) -> str:
+        """Why, in words."""
+        return f"not watched now: flow {self.flow:.3g} is below {self.least:.3g} {self.unit}"
+
+
+class Watched(Shape):
+    """One skid as of ``at``, the end of what analytics has worked in."""
+
+    v: Literal[1] = 1
+    skid: str
+    at: AwareDatetime
+    learning: tuple[Learning, ...] = ()
+    not_watched: NotWatched | None = None
+
+    @property
+    def lines(self) -> list[tuple[str, datetime, datetime | None, str]]:
+        """(unit, since, not before, words) of each thing that is not or not yet watched; the whole skid has no unit."""
+        found: list[tuple[str, datetime, datetime | None, str]] = []
+        if self.not_watched is not None:
+            found.append(("", self.not_watched.since, None, self.not_watched.reason))
+        for one in self.learning:
+            words = f"learning for {', '.join(one.kinds)}: {one.reason}, {one.far}"
+            found.append((one.unit, one.since, one.not_before, words))
+        return found
