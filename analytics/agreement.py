@@ -1,4 +1,4 @@
-"""Do two ways of measuring one thing agree? Bias, straight line with errors in both, a chart of the ratio. Pure.
+"""Do two ways of measuring one thing agree? Bias, and a straight line with errors in both. Pure.
 
 Deming's line and not Theil–Sen's, because a laboratory errs as well: a line that takes the laboratory for exact comes
 out too flat, the more so the narrower the range, and would correct an analyser that needs none. Its price is that a
@@ -11,15 +11,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import signal, stats
+from scipy import stats
 
-from analytics.frame import F64, Mask
+from analytics.frame import F64
 
 CONFIDENCE: Final = 0.95
-WEIGHT: Final = 0.2
-LIMIT: Final = 2.962
-"""With weight 0.2, limits at 2.962 σ: one false signal in 500 points (J. M. Lucas & M. S. Saccucci, Technometrics 32,
-1990, 1), where centre and σ are known. Learnt from few points they are not, and false signals are more frequent."""
 D2: Final = 1.128  # mean range of two normal values by their σ: ASTM E2587, table of control chart factors
 LEAST: Final = 3  # pairs; below that no interval has a degree of freedom to stand on
 
@@ -43,16 +39,6 @@ class Line:
 
     slope: Estimate
     intercept: Estimate
-
-
-@dataclass(frozen=True, slots=True)
-class Chart:
-    """An EWMA chart; arrays (n,). ``out``: beyond its limits, which widen as the average gathers points."""
-
-    average: F64
-    low: F64
-    high: F64
-    out: Mask
 
 
 def bias(reading: F64, reference: F64) -> Estimate:
@@ -101,19 +87,6 @@ def moving_range_sigma(values: F64) -> float:
     if len(values) < 2:
         raise ValueError(f"a range needs 2 values, got {len(values)}")
     return float(np.mean(np.abs(np.diff(values))) / D2)
-
-
-def ewma(values: F64, *, centre: float, sigma: float, weight: float = WEIGHT, limit: float = LIMIT) -> Chart:
-    """Exponentially weighted moving average of ``values`` (n,) in order, from ``centre`` on (S. W. Roberts, 1959).
-
-    ValueError unless ``sigma`` is above zero and ``weight`` in (0, 1].
-    """
-    if not (sigma > 0 and 0 < weight <= 1):
-        raise ValueError(f"sigma must be above 0 and weight in (0, 1], got {sigma} and {weight}")
-    average = centre + signal.lfilter([weight], [1.0, weight - 1.0], values - centre)
-    gathered = 1.0 - (1.0 - weight) ** (2.0 * np.arange(1, len(values) + 1))
-    band = limit * sigma * np.sqrt(weight / (2.0 - weight) * gathered)
-    return Chart(average, centre - band, centre + band, np.abs(average - centre) > band)
 
 
 def _around(value: float, error: float, n: int, *, lost: int = 1) -> Estimate:

@@ -15,7 +15,8 @@ from uuid import UUID
 
 import numpy as np
 
-from analytics.agreement import Chart, Estimate, Line, bias, deming, ewma, moving_range_sigma
+from analytics.agreement import Estimate, Line, bias, deming, moving_range_sigma
+from analytics.charts import Ewma, ewma
 from analytics.frame import F64, I64
 from skidhand.fleet import SkidView
 from skidhand.model.entry import Entry
@@ -90,7 +91,7 @@ class Comparison:
     pairs: tuple[Pair, ...]
     bias: Estimate
     line: Line | None
-    chart: Chart | None
+    chart: Ewma | None
     correction: Correction | None
 
 
@@ -187,7 +188,7 @@ def compare(pairs: Sequence[Pair]) -> Comparison:
     )
 
 
-def _chart(reading: F64, lab: F64) -> Chart | None:
+def _chart(reading: F64, lab: F64) -> Ewma | None:
     """Centre and σ are those of the first pairs. Logs, for a ratio of 2 is as far from 1 as one of ½."""
     if len(lab) < LEAST_PAIRS or np.any(lab <= 0) or np.any(reading <= 0):
         return None

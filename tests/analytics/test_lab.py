@@ -9,7 +9,8 @@ import pyarrow as pa
 import pytest
 from scipy.optimize import least_squares
 
-from analytics.agreement import bias, deming, ewma, moving_range_sigma
+from analytics.agreement import bias, deming, moving_range_sigma
+from analytics.charts import ewma
 from analytics.lab import analyser_of, compare, corrected, pair, reader, since_calibration
 from skidhand.fleet import parse_fleet, skid_view
 from skidhand.model.entry_kinds import make_entry
