@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import math
+import time
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
@@ -65,6 +67,24 @@ def feed(store: Store, given: Iterable[Batch]) -> int:
         store.write(each)
         number = each.number
     return number
+
+
+def fill(store: Store, names: list[str], days: float, step: float, at_once: float) -> float:
+    """Write ``days`` of :func:`signals`, ``at_once`` (days) a batch, and tidy when ten are there; the seconds it took.
+
+    Making the samples is not counted. The last tidy comes when all days are over.
+    """
+    spent, number, done = 0.0, 0, 0.0
+    while done < days:
+        part = min(at_once, days - done)
+        made = list(batches(signals(names, after(done), round(part * 86_400), step), math.inf, first=number + 1))
+        began = time.perf_counter()
+        number = feed(store, made)
+        done += part
+        if number % 10 == 0 or done >= days:
+            tidy(store, after(done + (2 if done >= days else 0)))
+        spent += time.perf_counter() - began
+    return spent
 
 
 def tidy(store: Store, now: datetime) -> None:

@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 from skidhand.model.samples import TIMESTAMP
 from skidhand.stores.base import Policy
 from skidhand.stores.buckets import BUCKETS, FIGURES, cells, codes
-from skidhand.stores.rows import micros_of
+from skidhand.stores.rows import micros_of, policy_mask
 
 ROLLED: Final[tuple[Policy, ...]] = ("good", "usable")
 """The policies that rollups answer; ``all`` is answered from raw samples."""
@@ -43,7 +43,12 @@ ROLLUPS: Final = pa.schema(_FIELDS)
 def roll_up(samples: pa.Table, cell: int) -> pa.Table:
     """ROLLUPS of deduplicated samples of every policy, sorted by (series, time); ``cell`` is 60 or 3600 s."""
     every = cells(samples, cell, "all")
-    placed = {policy: _placed(cells(samples, cell, policy), every) for policy in ROLLED}
+    quality = micros_of(samples["quality"])
+    placed = {
+        # Nearly always every sample is Good, and then this halves the time of rolling up.
+        policy: every if policy_mask(quality, policy).all() else _placed(cells(samples, cell, policy), every)
+        for policy in ROLLED
+    }
     counts = {policy: part["count"].fill_null(pa.scalar(0)) for policy, part in placed.items()}
     same = pc.equal(counts["usable"], counts["good"])
     columns: list[Any] = [every["series"], every["start"], every["count"], counts["good"]]
