@@ -29,7 +29,7 @@ def placed(fleet: Fleet, entry: Entry) -> Entry:
     if tag is not None and tag not in skid.instruments:
         raise _no("tag", str(tag), list(skid.instruments))
     resets = entry.data.get("resets")
-    if resets is not None:
+    if resets in WEARS:
         fitting = [one.id for one in skid.units if one.type == WEARS[str(resets)]]
         if unit not in fitting:
             raise _no(f"unit with a {resets}", str(unit), fitting)

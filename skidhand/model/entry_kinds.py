@@ -38,7 +38,7 @@ Analyte = Literal[
     "oil", "suspended-solids", "turbidity", "ph", "dissolved-solids", "chloride", "hardness", "iron", "barium",
     "sulfate", "sulfide", "density", "conductivity",
 ]  # fmt: skip
-Resets = Literal["media", "liner", "stator", "membrane"]
+Resets = Literal["media", "liner", "stator", "membrane", "basket", "cloth", "instrument"]
 Short = 128
 
 
@@ -102,12 +102,16 @@ class WorkDone(Details):
 
     unit_id: str | None = Field(None, max_length=64, description="the treatment unit")
     tag: str | None = Field(None, max_length=64, description="the instrument")
-    resets: Resets | None = Field(None, description="what is new: what was learnt of the old one no longer counts")
+    resets: Resets | None = Field(
+        None, description="what is new (an instrument: cleaned or changed): what was learnt before no longer counts"
+    )
     hours: float | None = Field(None, ge=0, le=1000)
 
     @model_validator(mode="after")
     def _somewhere(self) -> Self:
-        if self.resets is not None and self.unit_id is None:
+        if self.resets == "instrument" and self.tag is None:
+            raise ValueError("an instrument that was cleaned or changed needs tag: which one")
+        if self.resets not in (None, "instrument") and self.unit_id is None:
             raise ValueError(f"new {self.resets} needs unit_id: which unit it stands in")
         return self
 
