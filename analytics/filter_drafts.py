@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -60,7 +61,7 @@ def dp_rise(
     ]
     if unit.has("flow"):
         numbers.append(number(unit, "flow", "flow", flow))
-    minutes = [part.minute // part.n for part in run.bins]
+    minutes = [minute // n for minute, n in zip(run.bins.minute, run.bins.n, strict=True)]
     return Draft(
         minute=minute,
         kind="dp-rise",
@@ -109,7 +110,7 @@ def _look_alikes(run: Run) -> tuple[RuledOut, ...]:
     why = f"since the run began the drop became {grown:.2f} times, of which flow and viscosity explain {given:.2f}"
     return (
         RuledOut(what="flow step, parallel filter out or cold feed", why=why),
-        RuledOut(what="frozen reading", why=f"{sum(part.n for part in run.bins)} minutes used, none flagged frozen"),
+        RuledOut(what="frozen reading", why=f"{sum(run.bins.n)} minutes used, none flagged frozen"),
     )
 
 
@@ -150,9 +151,10 @@ def incomplete_backwash(unit: UnitView, washes: Washes, minute: int, ended: int 
 def slug_came(run: Run) -> bool:
     """Oil came in a slug during the run, and the drop has risen faster since."""
     oil = run.oil()
-    if np.isnan(oil).all():
+    usual = _known_median(oil)
+    if usual is None:
         return False
-    high = np.flatnonzero(oil >= SLUG_OIL * float(np.nanmedian(oil)))
+    high = np.flatnonzero(oil >= SLUG_OIL * usual)
     before, after = SLUG_BINS
     if len(high) < 2 or high[0] < before or len(oil) - high[0] < after:
         return False
@@ -166,8 +168,13 @@ def slug_came(run: Run) -> bool:
 def slug_passes(run: Run) -> bool:
     """Oil far above the run's usual arrived of late: the present slope will not last."""
     oil = run.oil()
-    late = oil[-run.late :]
-    return bool(np.isfinite(late).any()) and float(np.nanmax(late)) >= SLUG_OIL * float(np.nanmedian(oil))
+    usual = _known_median(oil)
+    return usual is not None and bool((oil[-run.late :] >= SLUG_OIL * usual).any())
+
+
+def _known_median(values: F64) -> float | None:
+    known = values[np.isfinite(values)].tolist()
+    return median(known) if known else None
 
 
 def _slope(x: F64, y: F64) -> float:

@@ -6,6 +6,7 @@ is kept in bins of equal throughput whose width doubles whenever there are too m
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field, fields, replace
 from statistics import linear_regression, median
 from typing import Final
 
@@ -27,34 +28,47 @@ LINEAR: Final = 0.9  # laminar share of a bed's clean drop at about 5-10 gpm/ft2
 VOIDS: Final = 0.42  # of a granular bed: common practice, no source
 
 
-class Bin(BaseModel):
-    """Sums over one part of a run's throughput: ``n`` minutes, of which ``oil_n`` had an oil reading."""
+@dataclass(slots=True)
+class Bins:
+    """Sums over parts of a run's throughput, a list a figure: ``n`` minutes, of which ``oil_n`` had an oil reading."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    n: list[int] = field(default_factory=list)
+    minute: list[int] = field(default_factory=list)
+    at: list[float] = field(default_factory=list)
+    drop: list[float] = field(default_factory=list)
+    factor: list[float] = field(default_factory=list)
+    hours: list[float] = field(default_factory=list)
+    oil: list[float] = field(default_factory=list)
+    oil_n: list[int] = field(default_factory=list)
 
-    n: int
-    minute: int
-    at: float
-    drop: float
-    factor: float
-    hours: float
-    oil: float = 0.0
-    oil_n: int = 0
+    def __len__(self) -> int:
+        return len(self.n)
 
-    def plus(self, other: Bin) -> Bin:
-        """Both together."""
-        return Bin.model_construct(**{name: getattr(self, name) + getattr(other, name) for name in BIN_FIELDS})
+    def copy(self) -> Bins:
+        """The same in lists of its own."""
+        return Bins(*(list(getattr(self, name)) for name in FIGURES))
+
+    def mean(self, name: str, i: int) -> float:
+        """One figure of one bin."""
+        return float(getattr(self, name)[i] / self.n[i])
+
+    def halve(self) -> None:
+        """Neighbours put together, two and two."""
+        for name in FIGURES:
+            sums = getattr(self, name)
+            setattr(self, name, [sum(sums[i : i + 2]) for i in range(0, len(sums), 2)])
 
 
-BIN_FIELDS: Final = tuple(Bin.model_fields)
+FIGURES: Final = tuple(f.name for f in fields(Bins))
 
 
-class Run(BaseModel):
+@dataclass(slots=True)
+class Run:
     """The run since the last wash. ``throughput`` in m³ (hours where no flow is measured), ``whole`` if it
     was seen from its beginning; ``clean`` are the drops, at reference conditions, of its first judged minutes.
-    """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    It grows in place, minute by minute: whoever must not change it takes a :meth:`copy`.
+    """
 
     began: int
     whole: bool
@@ -62,50 +76,52 @@ class Run(BaseModel):
     minutes: int = 0  # in service
     lost: int = 0  # minutes of those without flow or drop
     width: float = 0.0  # of a bin, m³
-    bins: tuple[Bin, ...] = ()
+    bins: Bins = field(default_factory=Bins)
     clean: tuple[float, ...] = ()
 
-    def serve(self, amount: float, *, seen: bool) -> Run:
-        """One more minute in service that filtered ``amount``."""
-        return self.model_copy(
-            update={
-                "throughput": self.throughput + amount,
-                "minutes": self.minutes + 1,
-                "lost": self.lost + (not seen),
-            }
-        )
+    def copy(self) -> Run:
+        """The same with bins of its own."""
+        return replace(self, bins=self.bins.copy())
 
-    def show(self, minute: int, drop: float, factor: float, oil: float | None) -> Run:
+    def serve(self, amount: float, *, seen: bool) -> None:
+        """One more minute in service that filtered ``amount``."""
+        self.throughput += amount
+        self.minutes += 1
+        self.lost += not seen
+
+    def show(self, minute: int, drop: float, factor: float, oil: float | None) -> None:
         """One judged minute: its drop (kPa), condition factor and the oil that arrives."""
-        width = self.width or max(self.throughput / max(self.minutes, 1), 1e-12)
-        new = Bin.model_construct(
-            n=1, minute=minute, at=self.throughput, drop=drop, factor=factor, hours=self.minutes / 60.0,
-            oil=oil or 0.0, oil_n=int(oil is not None),
-        )  # fmt: skip
-        bins = self.bins
-        if bins and int(bins[-1].at / bins[-1].n / width) == int(self.throughput / width):
-            bins = (*bins[:-1], bins[-1].plus(new))
-        else:
-            bins = (*bins, new)
-        if len(bins) > MOST_BINS:
-            pairs = [bins[i : i + 2] for i in range(0, len(bins), 2)]
-            bins, width = tuple(p[0].plus(p[1]) if len(p) == 2 else p[0] for p in pairs), 2.0 * width
-        return self.model_copy(update={"bins": bins, "width": width})
+        if not self.width:
+            self.width = max(self.throughput / max(self.minutes, 1), 1e-12)
+        bins, at = self.bins, self.throughput
+        if not bins.n or int(bins.at[-1] / bins.n[-1] / self.width) != int(at / self.width):
+            for name in FIGURES:
+                getattr(bins, name).append(0)
+        bins.n[-1] += 1
+        bins.minute[-1] += minute
+        bins.at[-1] += at
+        bins.drop[-1] += drop
+        bins.factor[-1] += factor
+        bins.hours[-1] += self.minutes / 60.0
+        bins.oil[-1] += oil or 0.0
+        bins.oil_n[-1] += oil is not None
+        if len(bins.n) > MOST_BINS:
+            bins.halve()
+            self.width *= 2.0
 
     def column(self, name: str) -> F64:
         """Means of one figure over the bins."""
-        sums: F64 = np.array([getattr(part, name) for part in self.bins])
-        counts: F64 = np.array([float(part.n) for part in self.bins])
-        return np.asarray(sums / counts)
+        return np.asarray(np.array(getattr(self.bins, name), dtype=np.float64) / np.array(self.bins.n))
 
     def oil(self) -> F64:
         """Mean oil that arrived in each bin, NaN where none was read."""
-        return np.array([part.oil / part.oil_n if part.oil_n else np.nan for part in self.bins])
+        sums, counts = np.array(self.bins.oil, dtype=np.float64), np.array(self.bins.oil_n, dtype=np.float64)
+        return np.asarray(np.divide(sums, counts, out=np.full(len(sums), np.nan), where=counts > 0))
 
     def load(self) -> float | None:
         """Mean oil of the run so far, or None."""
-        count = sum(part.oil_n for part in self.bins)
-        return sum(part.oil for part in self.bins) / count if count else None
+        count = sum(self.bins.oil_n)
+        return sum(self.bins.oil) / count if count else None
 
     def seen(self, flow: float) -> Seen:
         """The run as the forecast wants it; ``flow`` in m³/h of late."""
@@ -131,11 +147,11 @@ class Run(BaseModel):
         late = self.late
         if len(self.bins) < late:
             return None
-        parts = self.bins[-late:]
-        hours = [part.hours / part.n for part in parts]
-        normal = [part.drop / part.factor for part in parts]
+        bins = self.bins
+        hours = [hours / n for hours, n in zip(bins.hours[-late:], bins.n[-late:], strict=True)]
+        normal = [drop / factor for drop, factor in zip(bins.drop[-late:], bins.factor[-late:], strict=True)]
         slope = linear_regression(hours, normal).slope
-        factor = parts[-1].factor / parts[-1].n
+        factor = bins.mean("factor", -1)
         return (terminal / factor - normal[-1]) / slope if slope > 0 else None
 
     def finished(self) -> PastRun | None:

@@ -22,7 +22,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict
 
 from analytics.blocking import extend, extrapolate
-from analytics.frame import F64
+from analytics.frame import F64, I64
 
 # Settings without a published source are common practice. They were chosen with the training runs of the open
 # recording phme20 in view (tests/analytics/detectors/test_phme20.py), so its figures are not blind.
@@ -61,6 +61,10 @@ class PastRun(BaseModel):
     hours: tuple[float, ...]
     load: float | None = None
 
+    def __hash__(self) -> int:
+        """Of what tells runs apart: hashing every point took longer than what is remembered by it."""
+        return hash((self.end, self.load, self.hours[-1]))
+
 
 class Library(BaseModel):
     """What a filter's earlier runs teach. ``widen`` stretches the interval so that it holds for them.
@@ -73,6 +77,16 @@ class Library(BaseModel):
     runs: tuple[PastRun, ...] = ()
     widen: float = 1.0
     repeats: bool = False
+
+    @cached_property
+    def usual_hours(self) -> float | None:
+        """Median length of the runs."""
+        return median(run.hours[-1] for run in self.runs) if self.runs else None
+
+    @cached_property
+    def usual_conditions(self) -> float:
+        """The condition factor that the runs mostly had; 1 where there are none."""
+        return median(median(run.factors) for run in self.runs) if self.runs else 1.0
 
 
 @dataclass(frozen=True)
@@ -102,16 +116,16 @@ class Seen:
 
     def thinned(self) -> Seen:
         """The same in at most SEEN_POINTS means of neighbours."""
-        size = len(self.at)
-        starts = np.unique(np.linspace(0, size, min(SEEN_POINTS, size), endpoint=False).astype(int))
-        counts = np.diff(np.append(starts, size))
+        starts, counts = _neighbours(len(self.at))
         at, drops, factors = (np.add.reduceat(array, starts) / counts for array in (self.at, self.drops, self.factors))
         return replace(self, at=at, drops=drops, factors=factors)
 
 
-def usual_conditions(library: Library) -> float:
-    """The condition factor that earlier runs mostly had; 1 where there are none."""
-    return float(np.median([np.median(run.factors) for run in library.runs])) if library.runs else 1.0
+@lru_cache(maxsize=256)
+def _neighbours(size: int) -> tuple[I64, I64]:
+    """Where each of at most SEEN_POINTS parts of ``size`` points begins, and how many points it has."""
+    starts = np.unique(np.linspace(0, size, min(SEEN_POINTS, size), endpoint=False).astype(np.int64))
+    return starts, np.diff(np.append(starts, size))
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +283,7 @@ def load_exponent(loads: F64, lives: F64) -> float:
     heft = np.append(np.abs(x[moved]), 0.05)
     order = np.argsort(slopes)
     heap = np.cumsum(heft[order])
-    return float(np.clip(slopes[order][np.searchsorted(heap, heap[-1] / 2.0)], 0.0, 2.0))
+    return min(max(float(slopes[order][np.searchsorted(heap, heap[-1] / 2.0)]), 0.0), 2.0)
 
 
 def _mixture(shapes: list[_Shape], seen: Seen, terminal: float, repeats: bool) -> _Answer | None:
@@ -287,7 +301,7 @@ def _mixture(shapes: list[_Shape], seen: Seen, terminal: float, repeats: bool) -
         fitted = np.interp(seen.at[None, :] / stretch[:, None], own, shape.log_normal)
         misfit[k] = ((fitted - shown) ** 2).mean(axis=1)
         hours[k], possible[k] = _hours_left(shape, stretch, seen, terminal, repeats)
-    counts = WHOLE_RUN_COUNTS * min(1.0, seen.now / float(np.median(lives)))
+    counts = WHOLE_RUN_COUNTS * min(1.0, seen.now / median(lives.tolist()))
     age = np.arange(len(shapes))[::-1, None]
     # a run unlike all earlier ones is no evidence for the one that it is least unlike
     unlike = max(0.0, float(misfit.min()) - (UNLIKE * MISFIT) ** 2)
@@ -325,7 +339,8 @@ def _spread(logs: F64) -> float:
     """Robust standard deviation of the logarithm of life (a MAD), or a guess while runs are few."""
     if len(logs) < FEW_RUNS:
         return GUESSED_SPREAD
-    return float(np.clip(1.4826 * np.median(np.abs(logs - np.median(logs))), LEAST_SPREAD, GUESSED_SPREAD))
+    away: float = 1.4826 * median(np.abs(logs - median(logs.tolist())).tolist())
+    return min(max(away, LEAST_SPREAD), GUESSED_SPREAD)
 
 
 def _quantiles(chance: F64, values: F64, unlike: float) -> _Answer:

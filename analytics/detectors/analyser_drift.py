@@ -152,10 +152,10 @@ def _end_bin(place: Place, skid: SkidView, w: Watch, part: Part) -> list[Draft]:
 def _judge(place: Place, w: Watch, usual: Bin, minute: int) -> list[Draft]:
     moves = np.array([_move(b, usual) for b in w.kept])
     scatter = ROBUST * float(np.median(np.abs(moves[: _older(w.kept)])))
-    excess = np.array([_alone(b, usual) for b in w.kept])
-    w.beyond = w.beyond + 1 if abs(excess[-1]) > max(CHANGE, NOISE * scatter) else 0
+    w.beyond = w.beyond + 1 if abs(_alone(w.kept[-1], usual)) > max(CHANGE, NOISE * scatter) else 0
     if w.beyond < TWICE:
         return []
+    excess = np.array([_alone(b, usual) for b in w.kept])
     start = hinge(excess)
     if len(excess) - start < SLOW or not steady(moves[start:]) or not _no_breakthrough(place, w, start):
         return []

@@ -17,7 +17,7 @@ from analytics.conditions import forward, water_at
 from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.filter_drafts import Told, dp_rise, incomplete_backwash, slug_came, slug_passes
 from analytics.filter_runs import Collapse, Run, laminar_share
-from analytics.forecast import FEW_RUNS, Left, Library, PastRun, learn, left, usual_conditions
+from analytics.forecast import FEW_RUNS, Left, Library, PastRun, learn, left
 from analytics.frame import F64, Block
 from analytics.wash_quality import CLEAN_AGAIN, Washes
 from skidhand.fleet import SkidView, UnitView
@@ -103,10 +103,12 @@ PLUGIN = DpRise()
 
 
 class _Pass:
-    """One block's walk; works on its own copy of the state, whose parts are never changed in place."""
+    """One block's walk; works on its own copy of the state, whose other parts are never changed in place."""
 
     def __init__(self, unit: UnitView, skid: SkidView, block: Block, state: DpRiseState) -> None:
         self.unit, self.block, self.state = unit, block, state
+        if state.run is not None:
+            state.run = state.run.copy()
         self.terminal = unit.limits["dp_terminal"]
         self.water = water_at(unit, skid)
         self.drop = _drop(unit, block)
@@ -123,36 +125,37 @@ class _Pass:
             s.flow0 = float(self.flow[first[0]])
         judged &= self.flow >= LOW_FLOW * (s.flow0 or np.inf)
         celsius = forward(self.water.celsius(block), s.celsius)
-        self.factors = self.factor(celsius)
+        self.lists = [a.tolist() for a in (self.drop, self.flow, self.factor(celsius), self.oil, self.seen, judged)]
+        service, washes = block.running.tolist(), washing.tolist()
+        self.celsius = s.celsius
         for i, (minute, warm) in enumerate(zip(block.minutes.tolist(), celsius.tolist(), strict=True)):
-            s.celsius = warm if isfinite(warm) else None
-            if washing[i]:
+            self.celsius = warm if isfinite(warm) else None
+            if washes[i]:
                 if not s.washing:
                     self.end_run(minute)
-                s.washing = True
+                    s.washing = True
                 continue
             if s.washing or s.run is None:
                 s.run = Run(began=minute, whole=s.washing)
                 s.washing = False
-            if block.running[i]:
-                self.serve(minute, i, judge=bool(judged[i]))
+            if service[i]:
+                self.serve(minute, i, s.run)
+        s.celsius = self.celsius
         return s, self.drafts
 
-    def serve(self, minute: int, i: int, *, judge: bool) -> None:
+    def serve(self, minute: int, i: int, run: Run) -> None:
         """One minute in service."""
-        s, flow = self.state, float(self.flow[i])
-        assert s.run is not None
-        usual = s.run.throughput / s.run.minutes if s.run.minutes else 0.0
-        s.run = s.run.serve(max(flow, 0.0) / 60.0 if isfinite(flow) else usual, seen=bool(self.seen[i]))
-        if not judge:
+        drop, flow, factor, oil, seen, judged = (figures[i] for figures in self.lists)
+        usual = run.throughput / run.minutes if run.minutes else 0.0
+        run.serve(max(flow, 0.0) / 60.0 if isfinite(flow) else usual, seen=seen)
+        if not judged:
             return
-        drop, factor, oil = float(self.drop[i]), float(self.factors[i]), float(self.oil[i])
         if not self.unit.has("backwash") and self.collapsed(minute, drop / factor):
             return
         if self.state.collapse.low:
             return  # perhaps a wash: wait for its confirmation
-        s.run = s.run.show(minute, drop, factor, oil if isfinite(oil) else None)
-        self.learn_clean(minute, drop / factor)
+        run.show(minute, drop, factor, oil if isfinite(oil) else None)
+        self.learn_clean(minute, run, drop / factor)
         if minute % self.cadence == 0:
             self.look(minute)
 
@@ -182,8 +185,7 @@ class _Pass:
     @property
     def usual_hours(self) -> float | None:
         """Median length of earlier runs."""
-        runs = self.state.library.runs
-        return median(run.hours[-1] for run in runs) if runs else None
+        return self.state.library.usual_hours
 
     @property
     def cadence(self) -> int:
@@ -204,24 +206,22 @@ class _Pass:
                 s.pending = done  # whether it was seen from its beginning shows at the next clean drop
         s.run, s.told, s.near, s.collapse = None, None, 0, Collapse()
 
-    def learn_clean(self, minute: int, normal: float) -> None:
+    def learn_clean(self, minute: int, run: Run, normal: float) -> None:
         """The first judged minutes after a wash are the clean bed."""
         s = self.state
-        assert s.run is not None
+        if not run.whole or (s.washes.cleans and s.washes.cleans[-1][0] == run.began):
+            return
         low, high = CLEAN_MINUTES
         wanted = int(min(max(CLEAN_SHARE * 60.0 * self.usual_hours, low), high)) if self.usual_hours else 2 * low
-        known = bool(s.washes.cleans) and s.washes.cleans[-1][0] == s.run.began
-        if not s.run.whole or known:
+        run.clean = (*run.clean, normal)
+        if len(run.clean) < wanted:
             return
-        s.run = s.run.model_copy(update={"clean": (*s.run.clean, normal)})
-        if len(s.run.clean) < wanted:
-            return
-        clean = median(s.run.clean)
+        clean = median(run.clean)
         if s.pending is not None:
             if s.pending.drops[0] / s.pending.factors[0] <= CLEAN_AGAIN**2 * clean:
                 s.library = learn(s.library, s.pending, self.terminal)
             s.pending = None
-        before, s.washes = s.washes, s.washes.after(s.run.began, clean)
+        before, s.washes = s.washes, s.washes.after(run.began, clean)
         if before.since is None and s.washes.since is not None:
             self.drafts.append(incomplete_backwash(self.unit, s.washes, minute, None))
         elif before.since is not None and s.washes.since is None:
@@ -276,7 +276,7 @@ class _Pass:
         s = self.state
         assert s.run is not None
         seen = s.run.seen(self.recent_flow())
-        usual = usual_conditions(s.library)
+        usual = s.library.usual_conditions
         if seen.present <= usual:
             return True
         there = left(s.library, replace(seen, conditions=usual), self.terminal)
@@ -289,7 +289,7 @@ class _Pass:
         drop, index = self.now()
         return dp_rise(
             self.unit, s.run, minute, told, estimate,
-            drop=drop, index=index, flow=self.recent_flow(), viscosity=self.water.viscosity_ratio(s.celsius),
+            drop=drop, index=index, flow=self.recent_flow(), viscosity=self.water.viscosity_ratio(self.celsius),
         )  # fmt: skip
 
     def matters(self, before: Told, now: Told, minute: int) -> bool:
@@ -308,8 +308,7 @@ class _Pass:
         """Drop of the latest minutes (kPa) and fouling index, None while the clean bed is not known."""
         s = self.state
         assert s.run is not None
-        last = s.run.bins[-1]
-        drop, factor = last.drop / last.n, last.factor / last.n
+        drop, factor = s.run.bins.mean("drop", -1), s.run.bins.mean("factor", -1)
         return drop, (None if s.washes.baseline is None else drop / factor / s.washes.baseline)
 
     def recent_flow(self) -> float:
@@ -318,10 +317,10 @@ class _Pass:
         assert s.run is not None
         if not self.unit.has("flow"):
             return 1.0
-        parts = s.run.bins[-max(2, len(s.run.bins) // 6) :]
-        first, last = parts[0], parts[-1]
-        hours = last.hours / last.n - first.hours / first.n
-        through = last.at / last.n - first.at / first.n
+        bins = s.run.bins
+        first = max(0, len(bins) - max(2, len(bins) // 6))
+        hours = bins.mean("hours", -1) - bins.mean("hours", first)
+        through = bins.mean("at", -1) - bins.mean("at", first)
         return through / hours if hours > 0 else s.run.throughput * 60.0 / max(s.run.minutes, 1)
 
 

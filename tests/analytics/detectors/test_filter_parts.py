@@ -42,9 +42,10 @@ def test_a_run_keeps_its_shape_in_bounded_memory() -> None:
     """Ten thousand minutes fit in the bins; throughput and the drop's course are kept to a bin's width."""
     run = Run(began=0, whole=True)
     for minute in range(10_000):
-        run = run.serve(20.0 / 60.0, seen=True).show(minute, 20.0 + minute / 200.0, 1.0, None)
+        run.serve(20.0 / 60.0, seen=True)
+        run.show(minute, 20.0 + minute / 200.0, 1.0, None)
     assert len(run.bins) <= MOST_BINS
-    assert sum(part.n for part in run.bins) == 10_000
+    assert sum(run.bins.n) == 10_000
     assert run.throughput == pytest.approx(10_000 / 3.0)
     expected = 20.0 + run.column("at") * 3.0 / 200.0
     assert np.abs(run.column("drop") - expected).max() < 0.01
@@ -54,9 +55,9 @@ def test_a_run_with_holes_teaches_nothing() -> None:
     """A run that lost more than a tenth of its minutes is not kept as an example."""
     run = Run(began=0, whole=True)
     for minute in range(100):
-        run = run.serve(1.0, seen=minute % 5 != 0)
+        run.serve(1.0, seen=minute % 5 != 0)
         if minute % 5:
-            run = run.show(minute, 20.0, 1.0, None)
+            run.show(minute, 20.0, 1.0, None)
     assert run.finished() is None
 
 
