@@ -16,9 +16,12 @@ from simulator.streams import Floats, Lag, generator
 
 OIL_WINDOW = 0.5  # a fully fouled window: apparent oil, as a share of span × 0.3, and as a share of signal
 PLUGGED_HOURS = 1.5  # time constant of a plugged impulse line
+ZERO_CREEP = 0.1  # of span, by which a zero has crept at the end
+NARROWED = 0.15  # by which a flow meter narrowed by scale reads too much
 PSI = 6.894757293168  # kPa: what is wrong by when a transmitter is set to another unit
 BUBBLES = 0.08  # chance of one in a scan
 FAILED = 0.025  # share of span below its zero at which a signal of 3.6 mA lies (NAMUR NE 43)
+WEARS = frozenset({"scale-change", "re-zero", "zero-drift", "flow-meter-fouled"})
 CHECKS = (0.0, 0.5, 1.0, 0.5, 0.0)  # shares of span at which a calibration holds
 
 
@@ -64,13 +67,18 @@ class Ailments:
     def worn(self, hours: Floats, values: Floats) -> Floats:
         """The transmitter's output for ``values``."""
         for active in self._acting:
-            if active.fault.name not in ("scale-change", "re-zero"):
+            if active.fault.name not in WEARS:
                 continue
             strong = self._strength(active, hours)
-            if active.fault.name == "scale-change":
-                values = np.where(strong > 0.0, self._low + (values - self._low) * PSI, values)
-            else:
-                values = values - 0.1 * self._span * strong
+            match active.fault.name:
+                case "scale-change":
+                    values = np.where(strong > 0.0, self._low + (values - self._low) * PSI, values)
+                case "re-zero":
+                    values = values - 0.1 * self._span * strong
+                case "zero-drift":
+                    values = values + ZERO_CREEP * self._span * strong
+                case _:
+                    values = self._low + (values - self._low) * (1.0 + NARROWED * strong)
         return values
 
     def spoken(self, hours: Floats, values: Floats) -> Floats:

@@ -49,7 +49,7 @@ def channels(plant: SkidPlant, events: Sequence[Acting], seed: int) -> list[Chan
                 column=column,
                 unit=role.unit,
                 declared=declared,
-                instrument=Counter(declared)
+                instrument=Counter(declared, ails)
                 if exact
                 else Transmitter(seed, plant.skid.id, tag, declared, role.unit, ails),
                 stepwise=role.state,

@@ -52,6 +52,7 @@ NATURES: Final[dict[str, Nature]] = {
     "V": Nature(noise=0.002, span=600.0),
 }
 SPIKE_SIZE: Final = 0.15  # of span
+PULSES_LOST: Final = 1.0 / 7.0
 
 
 class Transmitter:
@@ -105,17 +106,29 @@ class Transmitter:
 class Counter:
     """A meter's own total or a state: no noise; a total rolls over where the fleet file says so."""
 
-    def __init__(self, declared: Declared) -> None:
+    def __init__(self, declared: Declared, ails: Sequence[Acting] = ()) -> None:
         self._rollover = declared.rollover if declared.total else None
         self._step = 0.1 if declared.total else 1.0
+        self._ails = ails
+        self._true: float | None = None
+        self._lost = 0.0  # of what passed, never counted
 
     def draw(self, hours: Floats, true: Floats) -> Floats:
-        """Readings for the ``true`` values; same shape."""
-        del hours
+        """Readings for the ``true`` values at ``hours`` after the scenario's start; same shape."""
+        if self._ails:
+            true = self._counted(hours, true)
         values = np.floor(true / self._step + 1e-9) * self._step
         if self._rollover is not None:
             values = np.mod(values, self._rollover)
         return np.round(values, DECIMALS)
+
+    def _counted(self, hours: Floats, true: Floats) -> Floats:
+        """The total less the pulses that were lost up to each scan."""
+        passed = np.diff(true, prepend=true[0] if self._true is None else self._true)
+        share = np.array([sum(PULSES_LOST * a.strength(float(hour)) for a in self._ails) for hour in hours])
+        lost = np.cumsum(np.concatenate([[self._lost], passed * share]))[1:]  # one order of sums, whatever the blocks
+        self._true, self._lost = float(true[-1]), float(lost[-1])
+        return true - lost
 
 
 def reported(

@@ -137,10 +137,13 @@ def _event_problems(event: Event, fault: Fault, skid: Skid) -> Iterator[str]:
         if declared is None:
             choices = ", ".join(sorted(skid.instruments))
             yield f"tag: {event.event} needs one of this skid's tags (got {event.tag!r}): {choices}"
+        elif fault.totals:
+            if not declared.total:
+                yield f"tag: {event.tag} is no meter's total, which alone {event.event} strikes"
         elif declared.total or declared.states is not None:
             yield f"tag: {event.tag} is a state or total; {event.event} strikes measuring instruments"
         elif fault.measures is not None and not same_dimension(declared.unit, fault.measures):
-            yield f"tag: {event.tag} measures {declared.unit!r}, not oil in {fault.measures!r} as {event.event} needs"
+            yield f"tag: {event.tag} measures {declared.unit!r}; {event.event} strikes units like {fault.measures!r}"
     elif event.tag is not None:
         yield f"tag: {event.event} strikes no instrument (got {event.tag!r}); leave 'tag' out"
     if fault.unit_type is not None:

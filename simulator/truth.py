@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from simulator.scenario import Scenario
 from simulator.skid_plant import Acting, SkidPlant, Wash, whole_minutes
 from skidhand.errors import InputFileError
-from skidhand.model.kinds import cause_class
+from skidhand.model.kinds import INSTRUMENT, KINDS, cause_class
 from skidhand.model.truth import Backwash, Truth, TruthEvent
 
 RUN_VISIBLE_HOURS = 2.0  # a run's slope stands out of the noise by then (common practice, no source)
@@ -127,6 +127,7 @@ def _events(number: int, plant: SkidPlant, at: Times) -> Iterator[TruthEvent]:
             update={
                 "id": f"{main.id}/{kind}",
                 "unit": None,
+                "tag": event.tag if INSTRUMENT in KINDS[kind].on else None,
                 "kind": kind,
                 "cause": cause,
                 "cause_class": cause_class(kind, cause),

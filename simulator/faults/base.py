@@ -41,6 +41,7 @@ class Fault:
     local: bool = False  # strikes one unit where the skid has several of its type
     several: bool = False  # needs at least two units of its type
     measures: str | None = None  # UCUM code like that of the only instruments it can strike
+    totals: bool = False  # strikes meters' own totals, and nothing else
     kind: str | None = None
     cause: str | None = None
     also: tuple[tuple[str, str | None], ...] = ()

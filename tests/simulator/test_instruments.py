@@ -102,6 +102,27 @@ def test_a_total_rolls_over_and_carries_no_noise():
     np.testing.assert_allclose(read, [99.8, 99.9, 0.0, 0.3])
 
 
+def test_a_counter_that_slips_loses_a_seventh_of_what_passes():
+    """Only while it slips, in blocks or not; what was not counted never comes back."""
+    true = np.linspace(0.0, 864.0, 8640)
+    ill = [ailing("counter-slips", 6, 10)]
+    read = Counter(Instrument(unit="m3", total=True), ill).draw(DAY, true)
+    assert read[2000] == pytest.approx(true[2000], abs=0.1)
+    assert true[-1] - read[-1] == pytest.approx(10 / 24 * 864 / 7, abs=0.2)
+    parts = Counter(Instrument(unit="m3", total=True), ill)
+    assert np.array_equal(read, np.concatenate([parts.draw(DAY[a:b], true[a:b]) for a, b in ((0, 7), (7, 8640))]))
+
+
+def test_a_zero_creeps_and_a_narrowed_meter_reads_in_proportion():
+    """A tenth of span whatever the reading; 15 % of the reading. Noise and what lies before and after stay."""
+    for name, true, off in (("zero-drift", 20.0, 10.0), ("flow-meter-fouled", 20.0, 3.0)):
+        read = transmitter(ails=[ailing(name, 4, 16)]).draw(DAY, np.full(8640, true))
+        well = transmitter().draw(DAY, np.full(8640, true))
+        last = (DAY > 19.9) & (DAY < 20)
+        assert np.median(read[last] - well[last]) == pytest.approx(off, rel=0.02)
+        assert np.array_equal(read[(DAY < 4) | (DAY >= 20)], well[(DAY < 4) | (DAY >= 20)])
+
+
 def test_report_on_change_is_silent_within_its_deadband():
     """Sent are the first, every change beyond the deadband, and one per heartbeat; blocks share the memory."""
     times = np.arange(8, dtype=np.int64) * 10_000_000
