@@ -15,6 +15,7 @@ from skidhand.logbook import Logbook
 from skidhand.model.entry import Entry
 from skidhand.model.finding import Finding
 from skidhand.model.prompt import Prompt, Work
+from skidhand.model.watched import Watched
 
 SIGNED: Final = "handover"
 TAKEN: Final = "handover-taken"
@@ -34,14 +35,16 @@ def _pressing(prompt: Prompt) -> tuple[bool, int, datetime]:
 
 @dataclass(frozen=True, slots=True)
 class Handover:
-    """``due``: (skid, tag, date), the overdue among them. ``resets``: work in the last fortnight that renewed a part,
-    whose unit is learning. ``last``: the newest signed handover, ``taken`` when the next shift signed it too.
+    """``due``: (skid, tag, date), the overdue among them. ``learning``: work in the last fortnight that renewed a part;
+    ``watched``: what is still learnt, or not watched now. ``last``: the newest signed handover, ``taken`` when the next
+    shift signed it too.
     """
 
     open: tuple[Prompt, ...]
     shelved: tuple[Prompt, ...]
     out_of_service: tuple[Work, ...]
     learning: tuple[Entry, ...]
+    watched: tuple[Watched, ...]
     tanks: tuple[Finding, ...]
     chemicals: tuple[Finding, ...]
     due: tuple[tuple[str, str, date], ...]
@@ -66,6 +69,7 @@ def handover(book: Logbook, fleet: Fleet, *, now: datetime, skids: Collection[st
         shelved=tuple(p for p in prompts if p.state == "shelved"),
         out_of_service=tuple(w for w in book.work.open() if w.skid in names),
         learning=tuple(e for e in renewed if e.skid in names),
+        watched=tuple(w for w in book.analysis.watched(names).values() if w.lines),
         tanks=_by_forecast(findings, TANKS),
         chemicals=_by_forecast(findings, (CHEMICAL,)),
         due=tuple((s.id, tag, at) for s in chosen for tag, at in due_dates(s, calibrations, now=now) if at <= limit),

@@ -16,6 +16,7 @@ from skidhand.cli.options import (
     look_into_logbook,
     parse_time,
     settings_from,
+    talk,
 )
 from skidhand.cli.output import print_rows
 from skidhand.errors import NotFoundError
@@ -53,8 +54,15 @@ def command(
     with book:
         known_skid(book, skid)
         found = book.analysis.current(skid=skid, since=parse_time(since) if since else None)
+        watched = book.analysis.watched(None if skid is None else {skid})
     chosen = [f for f in found if (kind is None or f.kind == kind) and (not open or f.state == "open")]
     print_rows([_row(finding) for finding in chosen], COLUMNS, format)
+    unseen = [one for one in watched.values() if one.lines]
+    if skid is None and unseen:
+        talk(f"{len(unseen)} skids are still learning or not watched now: skidhand handover, or findings --skid ID.")
+    for line in [line for one in unseen for line in one.lines] if skid else []:
+        ends = f", not before {line.not_before:%Y-%m-%d %H:%M}Z" if line.not_before else ""
+        talk(f"{line.unit or skid} since {line.since:%Y-%m-%d %H:%M}Z: {line.words}{ends}")
 
 
 def _row(finding: Finding) -> dict[str, Any]:

@@ -83,7 +83,11 @@ def _rows(told: Handover) -> list[dict[str, Any]]:
     for work in told.out_of_service:
         add("out of service", work.skid, work.unit, work.until, f"{work.who}: {work.why}")
     for entry in told.learning:
-        add("learning", entry.skid, str(entry.data.get("unit_id")), None, f"new {entry.data['resets']} {entry.text}")
+        where = entry.data.get("unit_id") or entry.data.get("tag")
+        add("renewed", entry.skid, str(where), None, f"{entry.data['resets']} {entry.text}".strip())
+    for watched in told.watched:
+        for line in watched.lines:
+            add("not watched" if not line.unit else "learning", watched.skid, line.unit, line.not_before, line.words)
     for finding in (*told.tanks, *told.chemicals):
         when = finding.forecast.when if finding.forecast else None
         add(finding.kind.replace("-", " "), finding.skid, finding.unit, when, finding.first_step)

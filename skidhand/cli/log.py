@@ -55,7 +55,8 @@ KINDS: Final[dict[str, tuple[str, str, tuple[Field, ...]]]] = {
     )),
     "work": ("Write what work was done, and what wear it sets back to new.", "--unit-id filter-a --resets media", (
         ("unit_id", str, "Treatment unit."), ("tag", str, "Instrument."),
-        ("resets", str, "What is new: media, liner, stator, membrane, basket, cloth, instrument."), ("hours", float, "Hours it took."),
+        ("resets", str, "What is new: media, liner, stator, membrane, basket, cloth, instrument."),
+        ("hours", float, "Hours it took."),
     )),
     "delivery": ("Write a delivery of chemical.", '--chemical "coagulant C" --amount 1000 --unit L --unit-id dosing', (
         ("chemical", str, "Chemical."), ("amount", float, "Amount."), ("unit", str, "L (default), m3, kg ..."),

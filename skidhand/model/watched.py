@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from pydantic import AwareDatetime, Field
 
@@ -62,6 +62,15 @@ class NotWatched(Shape):
         return f"not watched now: flow {self.flow:.3g} is below {self.least:.3g} {self.unit}"
 
 
+class Line(NamedTuple):
+    """For lists: the unit (none: the skid), since when, the earliest end if it is known, and the words."""
+
+    unit: str
+    since: datetime
+    not_before: datetime | None
+    words: str
+
+
 class Watched(Shape):
     """One skid as of ``at``, the end of what analytics has worked in."""
 
@@ -72,12 +81,18 @@ class Watched(Shape):
     not_watched: NotWatched | None = None
 
     @property
-    def lines(self) -> list[tuple[str, datetime, datetime | None, str]]:
-        """(unit, since, not before, words) of each thing that is not or not yet watched; the whole skid has no unit."""
-        found: list[tuple[str, datetime, datetime | None, str]] = []
+    def lines(self) -> list[Line]:
+        """What is not or not yet watched, a line for each unit and reason."""
+        found = []
         if self.not_watched is not None:
-            found.append(("", self.not_watched.since, None, self.not_watched.reason))
+            found.append(Line("", self.not_watched.since, None, self.not_watched.reason))
+        groups: dict[tuple[str, str, datetime], list[Learning]] = {}
         for one in self.learning:
-            words = f"learning for {', '.join(one.kinds)}: {one.reason}, {one.far}"
-            found.append((one.unit, one.since, one.not_before, words))
+            groups.setdefault((one.unit, one.reason, one.since), []).append(one)
+        for (unit, reason, since), many in groups.items():
+            kinds = sorted({kind for one in many for kind in one.kinds})
+            least = min(many, key=lambda one: one.done / one.of)
+            ends = [one.not_before for one in many if one.not_before is not None]
+            words = f"learning, {reason}: {', '.join(kinds)}; {least.far}"
+            found.append(Line(unit, since, max(ends) if len(ends) == len(many) else None, words))
         return found

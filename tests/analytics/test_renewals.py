@@ -227,7 +227,10 @@ def test_the_memory_tells_what_is_learnt_and_how_far():
     assert (water.why, water.what, water.since, water.kinds) == ("part", "media", at(90), ("dp-rise",))
     assert (water.done, water.of, water.measure) == (0.25, 1.0, "h")
     assert water.not_before == at(150)
-    assert (water.reason, water.far) == ("new media", "0.25 of 1 h in service")
+    (line,) = state(walked(rising(), [work(90, **MEDIA)], stops=(105,))).lines
+    assert line == (
+        "filter-a", at(90), at(150), "learning, new media: dp-rise, incomplete-backwash; 0.25 of 1 h in service"
+    )  # fmt: skip
 
 
 def test_little_flow_is_not_watched_now():

@@ -129,7 +129,7 @@ def test_a_handover_is_signed_by_both(run, written):
     rows = [(row["what"], row["skid"], row["where"]) for row in json.loads(ran.out)]
     assert rows == [
         ("open, unacknowledged", "tf-1", "cyclone"),
-        ("learning", "tf-1", "filter-a"),
+        ("renewed", "tf-1", "filter-a"),
         ("calibration due", "tf-2", "AT-301"),
     ]
     assert run("handover", "--take", "--who", "sasha").code == 2
