@@ -20,6 +20,7 @@ from analytics.report_figures import Day, Event, Quality, Run, SkidFigures, Volu
 from analytics.report_meter import Steps, steps_of
 from analytics.report_minutes import Minutes, minutes_of
 from analytics.segments import minute_of, time_of
+from skidhand.brine import oil_density
 from skidhand.clock import MINUTE_US
 from skidhand.errors import UserError
 from skidhand.fleet import SkidView, UnitView
@@ -42,37 +43,47 @@ def figures_of(
     site: str,
     zone: ZoneInfo,
     events: Sequence[Event] = (),
-    calls: int = 0,
-    false_calls: int = 0,
+    there: datetime | None = None,
+    calls: tuple[int, int, int] = (0, 0, 0),
+    fleet_version: str = "",
 ) -> SkidFigures:
-    """The figures of one skid over [start, end), whole UTC minutes. UserError for an empty period."""
+    """The figures of one skid over [start, end), whole UTC minutes. UserError for an empty period.
+
+    ``there``: since when it stands at ``site``; nothing before it is looked at. ``calls``: people told, of them
+    of prompts judged false, messages.
+    """
     if start >= end:
         raise UserError(f"the period {start.isoformat()} to {end.isoformat()} is empty")
     seen = minutes_of(store, view, start, end)
-    quality = tuple(_quality(store, view, seen, start, end, zone))
-    treated = _treated(store, view, seen, start, end)
-    received = _received(store, view, seen, start, end)
-    wash = _wash_volume(store, view, seen, start, end, (received or treated))
+    quality = tuple(_quality(store, view, seen, start, end, zone, there))
+    treated = _treated(store, view, seen, start, end, there)
+    received = _received(store, view, seen, start, end, there)
+    wash = _wash_volume(store, view, seen, start, end, (received or treated), there)
     share_of = received or treated
     kg, oil_minutes = _oil_caught(view, seen)
+    density = None if view.oil_api is None else float(oil_density(view.oil_api))
     return SkidFigures(
         skid=view.id, name=view.name, site=site, start=start.astimezone(UTC), end=end.astimezone(UTC),
         treated=treated, received=received, recovery=_recovery(treated, received),
         backwash=wash, backwash_share=_share(wash, share_of.total if share_of else None),
-        oil_caught_kg=kg, oil_minutes=oil_minutes, quality=quality,
-        days=tuple(_days(store, view, start, end, zone)), runs=tuple(_runs(seen)), events=tuple(events),
-        calls=calls, false_calls=false_calls, in_service_h=float(np.count_nonzero(seen.running)) / 60.0,
-        completeness=_completeness(view, seen),
+        oil_caught_kg=kg, oil_minutes=oil_minutes, oil_api=view.oil_api, oil_density=density,
+        oil_caught_bbl=None if kg is None or density is None else convert(kg / density, "m3", "[bbl_us]"),
+        quality=quality, fleet_version=fleet_version, days=tuple(_days(store, view, start, end, zone, there)),
+        runs=tuple(_runs(seen)), events=tuple(events),
+        calls=calls[0], false_calls=calls[1], messages=calls[2],
+        in_service_h=float(np.count_nonzero(seen.running)) / 60.0, completeness=_completeness(view, seen),
     )  # fmt: skip
 
 
-def _days(store: Store, view: SkidView, start: datetime, end: datetime, zone: ZoneInfo) -> list[Day]:
+def _days(
+    store: Store, view: SkidView, start: datetime, end: datetime, zone: ZoneInfo, there: datetime | None
+) -> list[Day]:
     unit = next(iter(view.of_type("outlet")), None)
     if unit is None:
         return []
     treated: dict[str, list[float]] = {}
     if "total" in unit.tags:
-        steps = meter_steps(store, view, unit.tags["total"], start, end)
+        steps = meter_steps(store, view, unit.tags["total"], start, end, there)
         for at, volume in zip(steps.times.tolist(), steps.volumes.tolist(), strict=True):
             treated.setdefault(moment(at).astimezone(zone).date().isoformat(), []).append(volume)
     oil = daily_means(store, view, unit.tags["oil"], start, end, zone) if "oil" in unit.tags else {}
@@ -92,7 +103,9 @@ def _share(part: float | None, whole: float | None) -> float | None:
     return None if part is None or not whole else part / whole
 
 
-def _treated(store: Store, view: SkidView, seen: Minutes, start: datetime, end: datetime) -> Volume | None:
+def _treated(
+    store: Store, view: SkidView, seen: Minutes, start: datetime, end: datetime, there: datetime | None
+) -> Volume | None:
     unit = next(iter(view.of_type("outlet")), None)
     if unit is None or "total" not in unit.tags:
         return None
@@ -102,24 +115,26 @@ def _treated(store: Store, view: SkidView, seen: Minutes, start: datetime, end: 
         if limit is not None:
             off |= seen.usable[unit.tags[role]] > limit
     diverted = seen.usable[unit.tags["divert"]] > 0 if "divert" in unit.tags else np.zeros_like(off)
-    return _volume(store, view, unit, "total", "flow", seen, start, end, diverted=diverted, off=off)
+    return _volume(store, view, unit, "total", "flow", seen, start, end, there, diverted=diverted, off=off)
 
 
-def _received(store: Store, view: SkidView, seen: Minutes, start: datetime, end: datetime) -> Volume | None:
+def _received(
+    store: Store, view: SkidView, seen: Minutes, start: datetime, end: datetime, there: datetime | None
+) -> Volume | None:
     unit = next((u for u in view.of_type("weir_tank") if "inlet_total" in u.tags), None)
     if unit is None:
         return None
     none = np.zeros(len(seen.minutes), dtype=np.bool_)
-    return _volume(store, view, unit, "inlet_total", "inlet_flow", seen, start, end, diverted=none, off=none)
+    return _volume(store, view, unit, "inlet_total", "inlet_flow", seen, start, end, there, diverted=none, off=none)
 
 
 def _volume(
     store: Store, view: SkidView, unit: UnitView, role: str, flow_role: str, seen: Minutes, start: datetime,
-    end: datetime, *, diverted: Mask, off: Mask,
+    end: datetime, there: datetime | None, *, diverted: Mask, off: Mask,
 ) -> Volume:  # fmt: skip
     """``diverted`` and ``off`` a minute; a step belongs to the minute of the reading that ends it."""
     tag, instrument = unit.tags[role], unit.instruments[role]
-    steps = meter_steps(store, view, tag, start, end)
+    steps = meter_steps(store, view, tag, start, end, there)
     at = np.clip(steps.times // MINUTE_US - minute_of(start), 0, len(seen.minutes) - 1)
     is_diverted = ~steps.in_gap & diverted[at]
     is_off = ~steps.in_gap & ~is_diverted & off[at]
@@ -134,9 +149,15 @@ def _volume(
     )  # fmt: skip
 
 
-def meter_steps(store: Store, view: SkidView, tag: str, start: datetime, end: datetime) -> Steps:
-    """Steps of the meter ``tag`` in [start, end), from readings that are Good or Uncertain."""
-    got = store.read([series_id(view.id, tag)], start - BACK, end, policy="usable")
+def meter_steps(
+    store: Store, view: SkidView, tag: str, start: datetime, end: datetime, there: datetime | None = None
+) -> Steps:
+    """Steps of the meter ``tag`` in [start, end), from readings that are Good or Uncertain.
+
+    What it counted before ``there`` was water of another pad.
+    """
+    back = start - BACK if there is None else max(start - BACK, there)
+    got = store.read([series_id(view.id, tag)], back, end, policy="usable")
     instrument = view.instruments[tag]
     most = None if view.design_flow is None else convert(view.design_flow, "m3", instrument.unit) / 3600.0
     times: I64 = got["time"].cast(pa.int64()).to_numpy()
@@ -153,8 +174,9 @@ def _limit(view: SkidView, unit: UnitView, name: str, role: str) -> float | None
 
 
 def _quality(
-    store: Store, view: SkidView, seen: Minutes, start: datetime, end: datetime, zone: ZoneInfo
-) -> list[Quality]:
+    store: Store, view: SkidView, seen: Minutes, start: datetime, end: datetime, zone: ZoneInfo,
+    there: datetime | None,
+) -> list[Quality]:  # fmt: skip
     found = []
     for unit in view.of_type("outlet"):
         for name, role in SPEC_ROLES.items():
@@ -163,7 +185,8 @@ def _quality(
                 continue
             tag, values = unit.tags[role], seen.usable[unit.tags[role]]
             judged = np.isfinite(values) & seen.running
-            days = daily_means(store, view, tag, end - timedelta(days=THIRTY), end, zone)
+            since = end - timedelta(days=THIRTY)
+            days = daily_means(store, view, tag, since if there is None else max(since, there), end, zone)
             within = {day: mean for day, mean in days.items() if day >= start.astimezone(zone).date().isoformat()}
             means = list(days.values())
             found.append(Quality(
@@ -183,15 +206,16 @@ def daily_means(
     got = store.read_buckets([series_id(view.id, tag)], start, end, 3600, policy="usable")
     sums: dict[str, list[tuple[float, float]]] = {}
     for begin, integral, covered in zip(*(got[c].to_pylist() for c in ("start", "integral", "covered")), strict=True):
-        if begin < end:
+        if start <= begin < end:  # a bucket that began at another pad tells of it
             sums.setdefault(begin.astimezone(zone).date().isoformat(), []).append((integral, covered))
     totals = {day: (fsum(a for a, _ in parts), fsum(b for _, b in parts)) for day, parts in sums.items()}
     return {day: total / covered for day, (total, covered) in sorted(totals.items()) if covered >= LEAST_DAY_S}
 
 
 def _wash_volume(
-    store: Store, view: SkidView, seen: Minutes, start: datetime, end: datetime, like: Volume | None
-) -> float | None:
+    store: Store, view: SkidView, seen: Minutes, start: datetime, end: datetime, like: Volume | None,
+    there: datetime | None,
+) -> float | None:  # fmt: skip
     """Wash water of all filters, by each one's own total, else by its flow in the minutes of washes."""
     if like is None:
         return None
@@ -199,9 +223,8 @@ def _wash_volume(
     for unit in view.of_type("media_filter"):
         if "backwash_total" in unit.tags:
             tag = unit.tags["backwash_total"]
-            parts.append(
-                convert(meter_steps(store, view, tag, start, end).sum(), view.instruments[tag].unit, like.unit)
-            )
+            passed = meter_steps(store, view, tag, start, end, there).sum()
+            parts.append(convert(passed, view.instruments[tag].unit, like.unit))
         elif (unit.id, "backwash_flow") in seen.roles and unit.id in seen.washing:
             flow = seen.roles[unit.id, "backwash_flow"]
             taken = seen.washing[unit.id] & np.isfinite(flow)

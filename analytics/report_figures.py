@@ -95,22 +95,48 @@ class SkidFigures(_Frozen):
     backwash_share: float | None
     oil_caught_kg: float | None
     oil_minutes: int  # minutes that oil_caught_kg is made of
+    oil_caught_bbl: float | None = None  # US barrels at oil_density, where the fleet file tells the oil's gravity
+    oil_density: float | None = None  # kg/m³ at 60 °F
+    oil_api: float | None = None
     quality: tuple[Quality, ...]
     days: tuple[Day, ...]
     runs: tuple[Run, ...]
     events: tuple[Event, ...]
-    calls: int
-    false_calls: int
+    calls: int  # people told of a prompt, each once a prompt
+    false_calls: int  # of them, of prompts that people judged false
     in_service_h: float
     completeness: float | None  # of the minutes of all periodic instruments, those with a usable value
+    messages: int = 0  # handed over to people for these calls, repeats and copies too
+    fleet_version: str = ""  # the version in force then
+    customer: bool = False
+
+    def for_customer(self) -> SkidFigures:
+        """Treated volume and its quality: no causes, names, calls or inner workings."""
+        nothing = dict.fromkeys(("received", "recovery", "backwash", "backwash_share", "oil_caught_kg",
+                                 "oil_caught_bbl", "oil_density", "oil_api", "completeness"))  # fmt: skip
+        none = {"runs": (), "events": (), "calls": 0, "false_calls": 0, "messages": 0, "oil_minutes": 0,
+                "in_service_h": 0.0, "fleet_version": "", "customer": True}  # fmt: skip
+        return self.model_copy(update={**nothing, **none})
 
 
 class Figures(_Frozen):
-    """A report: ``subject`` such as ``skid tf-skid-1``, ``period`` such as ``2026-03``."""
+    """A report: ``subject`` such as ``skid tf-skid-1``, ``period`` such as ``2026-03``.
+
+    A skid stands in ``skids`` once for each placement and each fleet version that changed it within the period.
+    """
 
     subject: str
     title: str
     period: str
     fleet: str
-    fleet_version: str
     skids: tuple[SkidFigures, ...]
+    customer: bool = False
+
+    @property
+    def versions(self) -> list[str]:
+        """Beginnings of the digests of the fleet versions that were used."""
+        return sorted({one.fleet_version[:12] for one in self.skids if one.fleet_version})
+
+    def for_customer(self) -> Figures:
+        """What a customer may be told."""
+        return self.model_copy(update={"customer": True, "skids": tuple(one.for_customer() for one in self.skids)})

@@ -62,7 +62,7 @@ ENTRIES: Final = {
     "report.skid": "Skid",
     "report.figure": "Figure",
     "report.value": "Value",
-    "report.files": "HTML, PDF and the CSV behind each figure: skidhand report.",
+    "report.files": "Download:",
     "export.title": "Export",
     "export.series": "Series (none: all)",
     "export.since": "From (UTC)",

@@ -62,7 +62,7 @@ ENTRIES: Final = {
     "report.skid": "Equipo",
     "report.figure": "Cifra",
     "report.value": "Valor",
-    "report.files": "HTML, PDF y el CSV de cada cifra: skidhand report.",
+    "report.files": "Descargar:",
     "export.title": "Exportar",
     "export.series": "Series (ninguna: todas)",
     "export.since": "Desde (UTC)",

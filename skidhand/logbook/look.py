@@ -10,7 +10,7 @@ from uuid import UUID
 from sqlalchemy import Select, and_, func, select
 
 from skidhand.logbook.database import Database
-from skidhand.logbook.tables import answers, findings, prompts, transitions, work
+from skidhand.logbook.tables import answers, deliveries, findings, prompts, transitions, work
 from skidhand.model.finding import Finding
 from skidhand.model.prompt import Prompt, Work
 
@@ -112,6 +112,18 @@ class LookBook:
         query = query.order_by(prompts.c.updated.desc(), prompts.c.id).limit(limit).offset(offset)
         with self._db.read() as connection:
             return [Prompt.model_validate(doc) for doc in connection.execute(query).scalars()]
+
+    def sent(self, start: datetime, end: datetime) -> list[tuple[str, str, datetime]]:
+        """(prompt, person, when) of every message about a prompt handed over to somebody in [start, end)."""
+        query = (
+            select(deliveries.c.prompt, deliveries.c.person, deliveries.c.sent)
+            .where(deliveries.c.state == "sent", deliveries.c.person != "")
+            .where(deliveries.c.sent >= start, deliveries.c.sent < end)
+            .where(deliveries.c.doc["purpose"].as_string() != "summary")
+            .order_by(deliveries.c.sent, deliveries.c.id)
+        )
+        with self._db.read() as connection:
+            return [(row.prompt, row.person, row.sent) for row in connection.execute(query)]
 
 
 def _newest() -> Select[Any]:

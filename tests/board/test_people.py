@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import re
+import zipfile
 
 import pytest
 
@@ -75,13 +77,48 @@ def test_a_report_on_the_screen(signed_in):
     """Figures of a site's day; a viewer of one site has no other, and no skid's wanderings."""
     text = signed_in("leo").get("/report?of=skid+tf-1&period=2026-03-04").text
     assert "Not custody transfer" in text
-    assert "treated water out" in text
+    assert "Treated water out" in text
     tia = signed_in("tia")
     assert tia.get("/report?of=site+tansy-4&period=2026-03-04").status_code == 200
     assert tia.get("/report?of=site+sorrel-2&period=2026-03-04").status_code == 404
     assert tia.get("/report?of=skid+tf-1&period=2026-03-04").status_code == 404
     assert tia.get("/report?of=site+tansy-4&period=March").status_code == 422
-    assert signed_in("cus").get("/report").status_code == 403
+
+
+def test_a_customer_reads_volumes_and_quality_and_nothing_else(signed_in):
+    """Of own sites only, on the page and in every file: no event, cause, call, name or number; staff see them."""
+    cus, leo = signed_in("cus"), signed_in("leo")
+    query = "of=site+tansy-4&period=2026-03-04"
+    hidden = ("reject plugging", "Events", "Calls", "robin", "+1555", "Filter runs", "Oil caught", "Recovery")
+    for path in (f"/report?{query}", f"/report/file?{query}&format=html"):
+        mine, theirs = cus.get(path).text, leo.get(path).text
+        assert "Treated water out" in mine
+        assert "On specification, by the analyser" in mine
+        assert [word for word in hidden if word in mine] == []
+        assert "Calls" in theirs
+    with zipfile.ZipFile(io.BytesIO(cus.get(f"/report/file?{query}&format=csv").content)) as files:
+        assert sorted(files.namelist()) == ["days.csv", "figures.csv", "quality.csv"]
+        assert b"calls" not in files.read("figures.csv")
+    for wanted in ("site+sorrel-2", "fleet", "skid+tf-1"):
+        for path in ("/report", "/report/file"):
+            assert cus.get(f"{path}?of={wanted}&period=2026-03-04").status_code == 404
+
+
+def test_a_report_is_downloaded_in_the_boards_language(signed_in):
+    """PDF, HTML and CSV under a name that says what they are; page and document speak Spanish where asked."""
+    leo = signed_in("leo")
+    query = "of=skid+tf-1&period=2026-03-04"
+    answer = leo.get(f"/report/file?{query}&format=pdf")
+    assert answer.content[:5] == b"%PDF-"
+    assert answer.headers["content-disposition"] == 'attachment; filename="report-skid-tf-1-2026-03-04.pdf"'
+    spanish = {"accept-language": "es"}
+    for path in (f"/report?{query}", f"/report/file?{query}&format=html"):
+        text = leo.get(path, headers=spanish).text
+        assert "Agua tratada entregada" in text
+        assert "Treated water" not in text
+    assert "No es transferencia de custodia" in text
+    assert "reject" not in text  # the event in words too
+    assert leo.get(f"/report/file?{query}&format=doc").status_code == 422
 
 
 def test_a_file_is_exported(signed_in):
