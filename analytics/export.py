@@ -19,9 +19,11 @@ from analytics.blocks import clean_both
 from analytics.carry import Carry
 from analytics.cleaning import Rules, TagMinutes, rules_of
 from analytics.derived import available, derive
+from analytics.export_corrected import Corrections, corrected_minutes, corrected_names
 from analytics.export_files import Column, Format, Meta, write
 from analytics.frame import F64, I64, U16, UNUSABLE, Block, Flag
 from analytics.grid import last_index, rows_of
+from analytics.lab import Correction
 from analytics.segments import minute_of, time_of
 from skidhand.clock import MINUTE_US
 from skidhand.errors import NotFoundError, UserError
@@ -68,10 +70,12 @@ def export(
     format: Format,
     out: Path | BinaryIO,
     as_of: str | None = None,
+    corrections: Corrections | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Exported:
     """Write what ``request`` wants to ``out`` (a path is replaced only once all is written).
 
+    ``corrections``, by tag, give corrected series beside the cleaned readings.
     ``progress`` hears the rows so far, after each piece. UserError where the request cannot be met;
     NotFoundError for an unknown skid, tag or series.
     """
@@ -80,7 +84,8 @@ def export(
         known = ", ".join(sorted(s.id for s in fleet.fleet.skids))
         raise NotFoundError(f"no skid {request.skid!r} in this fleet; there are {known}")
     view = skid_view(found)
-    units = _units(view, request)
+    corrected = corrected_names(view, corrections or {}) if request.stage == "cleaned" else {}
+    units = _units(view, request, {name: one.unit for name, one in corrected.items()})
     width = _width(request)
     version = as_of or store.version()
     pinned = None if "as_of" in store.lacks else version
@@ -95,6 +100,7 @@ def export(
         width_s=width,
         policy=request.policy,
         units={name: unit for name, unit in units.items() if name in _wanted(units, request)},
+        corrections={name: one.version for name, one in corrected.items() if name in _wanted(units, request)},
         flags={} if request.stage == "raw" else {int(flag): (flag.name or "").lower() for flag in Flag},
     )
     if request.stage == "raw":
@@ -102,7 +108,7 @@ def export(
         tables = _raw(store, request, meta, width, pinned)
     else:
         columns = _MINUTES
-        tables = _cleaned(store, view, request, meta, width or 60, pinned)
+        tables = _cleaned(store, view, request, meta, width or 60, pinned, corrections or {})
     return Exported(write(_told(tables, progress), columns, meta, format, out), width, version)
 
 
@@ -130,13 +136,13 @@ _MINUTES: Final = (
 )  # fmt: skip
 
 
-def _units(view: SkidView, request: Request) -> dict[str, str]:
+def _units(view: SkidView, request: Request, corrected: dict[str, str]) -> dict[str, str]:
     """Unit of each series that there is, after the request has been judged."""
     if request.start.tzinfo is None or request.end.tzinfo is None:
         raise UserError("start and end need a time zone, for example 2026-03-01T00:00:00Z")
     if request.start >= request.end:
         raise UserError(f"the start {request.start.isoformat()} must lie before the end {request.end.isoformat()}")
-    units = {tag: instrument.unit for tag, instrument in view.instruments.items()}
+    units = {tag: instrument.unit for tag, instrument in view.instruments.items()} | corrected
     if request.stage == "cleaned":
         units |= {f"{unit.id}.{quantity.name}": quantity.unit for unit, quantity in available(view)}
     for name in request.names:
@@ -188,7 +194,13 @@ def _raw(store: Store, request: Request, meta: Meta, width: int | None, as_of: s
 
 
 def _cleaned(
-    store: Store, view: SkidView, request: Request, meta: Meta, width: int, as_of: str | None
+    store: Store,
+    view: SkidView,
+    request: Request,
+    meta: Meta,
+    width: int,
+    as_of: str | None,
+    corrections: Corrections,
 ) -> Iterator[pa.Table]:
     """Minutes of each day, one series after the other; the lead before the start only feeds the carry."""
     rules = rules_of(view, tuple(view.instruments))
@@ -196,7 +208,7 @@ def _cleaned(
     begin = micros(meta.start) // MINUTE_US // step * step
     end = -(-minute_of(meta.end) // step) * step
     series = [series_id(view.id, tag) for tag in rules.tags]  # all: partners tell whether one is frozen
-    carry = Carry()
+    carry, corrected = Carry(), corrected_names(view, corrections)
     for start, stop in pieces(begin - LEAD, begin, end):
         samples = store.read(series, time_of(start), time_of(stop), as_of=as_of)
         rows = rows_of(samples, view.id, rules.tags)
@@ -206,7 +218,11 @@ def _cleaned(
         yield pa.concat_tables(
             _table(name, unit, start, _coarser(figures, step, request.policy, state=name in rules.states), step)
             for name, unit in sorted(meta.units.items())
-            for figures in [_figures(view, rules, minutes, block, name)]
+            for figures in [
+                _corrected(rules, minutes, block, corrected[name])
+                if name in corrected
+                else _figures(view, rules, minutes, block, name)
+            ]
         )
 
 
@@ -221,6 +237,12 @@ def _figures(view: SkidView, rules: Rules, minutes: TagMinutes, block: Block, na
     unit, quantity = next((u, q) for u, q in available(view) if f"{u.id}.{q.name}" == name)
     series = derive(view, unit, quantity, block)
     return series.value, series.value, series.value, np.isfinite(series.value).astype(np.int64), series.flags
+
+
+def _corrected(rules: Rules, minutes: TagMinutes, block: Block, correction: Correction) -> _Figures:
+    i = rules.tags.index(correction.tag)
+    value = corrected_minutes(minutes.cells.value[i], block.minutes, correction)
+    return value, value, value, np.isfinite(value).astype(np.int64), minutes.flags[i]
 
 
 def _coarser(figures: _Figures, step: int, policy: Policy, *, state: bool) -> _Figures:
@@ -269,6 +291,9 @@ def pieces(lead: int, begin: int, end: int) -> Iterator[tuple[int, int]]:
         start = stop
 
 
-def series_names(view: SkidView) -> Sequence[str]:
+def series_names(view: SkidView, corrections: Corrections | None = None) -> Sequence[str]:
     """Every name that a cleaned export may ask for."""
-    return sorted([*view.instruments, *(f"{unit.id}.{quantity.name}" for unit, quantity in available(view))])
+    corrected = corrected_names(view, corrections or {})
+    return sorted(
+        [*view.instruments, *corrected, *(f"{unit.id}.{quantity.name}" for unit, quantity in available(view))]
+    )

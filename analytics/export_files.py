@@ -47,6 +47,7 @@ class Meta(BaseModel):
     policy: str
     units: dict[str, str]
     flags: dict[int, str]
+    corrections: dict[str, str] = {}  # version of each corrected series
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 from uuid import UUID
@@ -69,6 +69,7 @@ class Unpaired:
 class Correction:
     """corrected = (reading − intercept)/slope, for readings from ``low`` to ``high``: those that were compared.
 
+    ``since``: the analyser's last calibration, before which it was another, so to speak; None: there was none.
     ``version`` changes with the formula and with every pair that it rests on.
     """
 
@@ -80,6 +81,7 @@ class Correction:
     high: float
     pairs: int
     version: str
+    since: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,11 +97,11 @@ class Comparison:
     correction: Correction | None
 
 
-def reader(store: Store, skid: str) -> Read:
-    """Reads Good samples of the skid from the store."""
+def reader(store: Store, skid: str, *, as_of: str | None = None) -> Read:
+    """Reads Good samples of the skid from the store, as it is or was at a version."""
 
     def read(tag: str, start: datetime, end: datetime) -> tuple[I64, F64]:
-        table = store.read([series_id(skid, tag)], start, end, policy="good")
+        table = store.read([series_id(skid, tag)], start, end, policy="good", as_of=as_of)
         times = table["time"].to_numpy().astype("datetime64[us]").astype(np.int64)
         return times, table["value"].to_numpy().astype(np.float64)
 
@@ -158,12 +160,32 @@ def _pair(entry: Entry, skid: SkidView, read: Read, window: timedelta) -> Pair |
 
 def since_calibration(pairs: Iterable[Pair], entries: Iterable[Entry]) -> list[Pair]:
     """Pairs after the last calibration of their analyser: what it read before was another instrument, so to speak."""
+    last = _calibrated(entries)
+    return [each for each in pairs if each.tag not in last or each.at > last[each.tag]]
+
+
+def _calibrated(entries: Iterable[Entry]) -> dict[str, datetime]:
     last: dict[str, datetime] = {}
     for entry in entries:
         if entry.kind == "calibration":
             tag = str(entry.data.get("tag"))
             last[tag] = max(entry.at, last.get(tag, entry.at))
-    return [each for each in pairs if each.tag not in last or each.at > last[each.tag]]
+    return last
+
+
+def corrections(entries: Sequence[Entry], skid: SkidView, read: Read) -> dict[str, Correction]:
+    """By tag what the skid's laboratory results, and its calibrations, say of its analysers; those that need none
+    are not there.
+    """
+    mine = [entry for entry in entries if entry.skid == skid.id]
+    pairs, last = since_calibration(pair(mine, skid, read)[0], mine), _calibrated(mine)
+    found: dict[str, Correction] = {}
+    for tag in sorted({each.tag for each in pairs}):
+        own = [each for each in pairs if each.tag == tag]
+        told = compare(own).correction if len(own) >= LEAST_PAIRS else None
+        if told is not None:
+            found[tag] = replace(told, since=last.get(tag))
+    return found
 
 
 def compare(pairs: Sequence[Pair]) -> Comparison:

@@ -25,7 +25,10 @@ from skidhand.errors import UserError
 
 if TYPE_CHECKING:
     from analytics.export import Request
+    from analytics.lab import Correction
     from skidhand.fleet import FleetVersion
+    from skidhand.logbook import Logbook
+    from skidhand.stores.base import Store
 
 LARGE: Final = 1_000_000
 
@@ -98,11 +101,13 @@ def command(
     book, _ = look_into_logbook(settings)
     with book, closing(open_store(settings.store)) as samples:
         version = fleet_of(settings, book)
+        corrections = _corrections(book, samples, version, request, as_of) if cleaned else {}
         done = export(
             samples, version, request,
-            format=format.value, out=out or sys.stdout.buffer, as_of=as_of, progress=_Progress(),
+            format=format.value, out=out or sys.stdout.buffer, as_of=as_of, corrections=corrections,
+            progress=_Progress(),
         )  # fmt: skip
-        beside = _dictionary(version, request, out)
+        beside = _dictionary(version, request, out, corrections)
     width = f" at {done.width} s" if done.width else ""
     if beside:
         talk(f"{beside}: what each series is.")
@@ -121,7 +126,23 @@ class _Progress:
             talk(f"{rows:,} rows …")
 
 
-def _dictionary(version: FleetVersion, request: Request, out: Path | None) -> Path | None:
+def _corrections(
+    book: Logbook, samples: Store, version: FleetVersion, request: Request, as_of: str | None
+) -> dict[str, Correction]:
+    """What the laboratory says of the skid's analysers."""
+    from analytics.lab import corrections, reader
+    from skidhand.fleet import skid_view
+
+    found = version.fleet.skid(request.skid)
+    if found is None:
+        return {}
+    entries = book.entries.all(skid=request.skid)
+    return corrections(entries, skid_view(found), reader(samples, request.skid, as_of=as_of))
+
+
+def _dictionary(
+    version: FleetVersion, request: Request, out: Path | None, corrections: dict[str, Correction]
+) -> Path | None:
     """The data dictionary as CSV beside the file."""
     if out is None:
         return None
@@ -133,7 +154,7 @@ def _dictionary(version: FleetVersion, request: Request, out: Path | None) -> Pa
     if found is None:
         return None
     view = skid_view(found)
-    every = series_names(view) if request.stage == "cleaned" else sorted(view.instruments)
+    every = series_names(view, corrections) if request.stage == "cleaned" else sorted(view.instruments)
     beside = out.with_name(out.name + ".dictionary.csv")
-    beside.write_bytes(dictionary_csv(view, sorted(request.names) or every))
+    beside.write_bytes(dictionary_csv(view, sorted(request.names) or every, corrections))
     return beside

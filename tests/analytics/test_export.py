@@ -18,6 +18,7 @@ from analytics.export import Request, export, series_names
 from analytics.export_dictionary import dictionary, dictionary_csv
 from analytics.export_excel import write_excel
 from analytics.export_files import harmless
+from analytics.lab import Correction
 from skidhand.errors import NotFoundError, UserError
 from skidhand.model.quality import BAD, UNCERTAIN
 from skidhand.stores.base import Batch
@@ -227,3 +228,32 @@ def test_the_dictionary_tells_each_series():
     assert by["filter-a.dp_normalised"]["unit"] == "kPa"
     assert "0x80000000 Bad" in by["FT-1"]["quality"]
     assert len(rows_of_csv(dictionary_csv(view(), names))) == len(names)
+
+
+def test_a_corrected_value_stands_beside_the_reading(store):
+    """(reading - 1)/2 from an hour after the start on, a gap where nothing was compared; the reading is as before."""
+    one = Correction("FT-1", "[gal_us]/min", 2.0, 1.0, 37.5, 38.5, 12, "1.abc", T0 + HOUR)
+    name = "filter-a.flow_corrected"
+    request = Request("sk-1", T0, T0 + 3 * HOUR, ("FT-1", name), "cleaned", policy="all")
+    out = io.BytesIO()
+    export(store, fleet(), request, format="json", out=out, corrections={"FT-1": one})
+    told = json.loads(out.getvalue())
+    rows = {(row["time"], row["series"]): row["value"] for row in told["rows"]}
+    raw = {time: value for (time, series), value in rows.items() if series == "FT-1"}
+    seen = sorted(raw)
+    expected = [(raw[t] - 1) / 2 if i >= 60 and 37.5 <= raw[t] <= 38.5 else None for i, t in enumerate(seen)]
+    assert [rows[t, name] for t in seen] == pytest.approx(expected)
+    assert 60 < expected.count(None) < 150
+    assert told["meta"]["corrections"] == {name: "1.abc"}
+    plain = io.BytesIO()
+    export(
+        store, fleet(), Request("sk-1", T0, T0 + 3 * HOUR, ("FT-1",), "cleaned", policy="all"), format="json", out=plain
+    )
+    alone = {row["time"]: row["value"] for row in json.loads(plain.getvalue())["rows"]}
+    assert alone == raw
+    assert name in series_names(view(), {"FT-1": one})
+    assert "(version 1.abc)" in dictionary(view(), [name], {"FT-1": one})[0]["means"]
+    with pytest.raises(NotFoundError, match="derived series are cleaned"):
+        export(
+            store, fleet(), Request("sk-1", T0, T0 + HOUR, (name,)), format="csv", out=out, corrections={"FT-1": one}
+        )

@@ -11,7 +11,7 @@ from scipy.optimize import least_squares
 
 from analytics.agreement import bias, deming, moving_range_sigma
 from analytics.charts import ewma
-from analytics.lab import analyser_of, compare, corrected, pair, reader, since_calibration
+from analytics.lab import analyser_of, compare, corrected, corrections, pair, reader, since_calibration
 from skidhand.fleet import parse_fleet, skid_view
 from skidhand.model.entry_kinds import make_entry
 from skidhand.model.samples import SAMPLES, micros
@@ -283,3 +283,17 @@ def test_analysers_are_not_mixed():
     two = pair([lab(60, 10.0), lab(60, 10.0, point="AT-201")], SKID, readings(AT_202=[(60, 1.0)], AT_201=[(60, 2.0)]))
     with pytest.raises(ValueError, match="AT-201, AT-202"):
         compare(two[0])
+
+
+def test_a_skid_s_corrections_rest_on_what_followed_the_calibration():
+    """Results before it do not count and it is where the correction begins; another skid's results never do."""
+    values, read = story()
+    series = readings(AT_202=[(1440 * i, float(v)) for i, v in enumerate(read)])
+    entries = [lab(1440 * i, float(v)) for i, v in enumerate(values)]
+    calibrated = make_entry("calibration", T0 + 4 * 1440 * MINUTE, "r", skid="tf-skid-1", data={"tag": "AT-202"})
+    found = corrections([*entries, calibrated], SKID, series)
+    assert (found["AT-202"].pairs, found["AT-202"].since) == (15, calibrated.at)
+    assert corrections(entries, SKID, series)["AT-202"].since is None
+    assert corrections(entries[:9], SKID, series) == {}
+    foreign = [entry.model_copy(update={"skid": "tf-skid-2"}) for entry in entries]
+    assert corrections(foreign, SKID, series) == {}

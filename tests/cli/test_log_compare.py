@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from datetime import timedelta
+from pathlib import Path
 
 import pyarrow as pa
 import pytest
@@ -37,4 +38,11 @@ def test_compare(run, home):
     assert (row["tag"], row["pairs"], row["slope"]) == ("AT-202", 20, pytest.approx(1.3, abs=0.05))
     assert row["correction"].startswith("1.")
     assert "no good reading of AT-302" in ran.err
+    wanted = ("tf-skid-1", "--since", str(T0), "--until", str(T0 + 1440 * 20 * MINUTE), "--cleaned", "--format", "json")
+    places = ("--logbook", "l.db", "--store", "lake", "--out", "march.json")
+    ran = run("export", *wanted, *places, "--series", "AT-202", "--series", "cyclone.outlet_oil_corrected")
+    assert ran.code == 0, ran.err
+    told = json.loads(Path("march.json").read_text())
+    assert told["meta"]["corrections"] == {"cyclone.outlet_oil_corrected": row["correction"]}
+    assert row["correction"] in Path("march.json.dictionary.csv").read_text()
     assert run("log", "compare", "--skid", "tf-skid-9", "--logbook", "l.db", "--store", "lake").code == 2
