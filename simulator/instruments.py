@@ -128,7 +128,7 @@ class Counter:
         share = np.array([sum(PULSES_LOST * a.strength(float(hour)) for a in self._ails) for hour in hours])
         lost = np.cumsum(np.concatenate([[self._lost], passed * share]))[1:]  # one order of sums, whatever the blocks
         self._true, self._lost = float(true[-1]), float(lost[-1])
-        return true - lost
+        return np.asarray(true - lost, dtype=np.float64)
 
 
 def reported(

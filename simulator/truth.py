@@ -10,6 +10,8 @@ from pydantic import ValidationError
 
 from simulator.scenario import Scenario
 from simulator.skid_plant import Acting, SkidPlant, Wash, whole_minutes
+from simulator.spec_truth import OutletRecord
+from simulator.streams import Floats
 from skidhand.errors import InputFileError
 from skidhand.model.kinds import INSTRUMENT, KINDS, cause_class
 from skidhand.model.truth import Backwash, Truth, TruthEvent
@@ -44,11 +46,14 @@ def truth_of(
     events: list[TruthEvent] = []
     washes: list[Backwash] = []
     for skid_id in chosen:
-        plant = lived(scenario, skid_id, number, span)
+        plant = SkidPlant(scenario, skid_id, number)
+        outlet = OutletRecord(plant, scenario.start)
+        live(plant, span, outlet.keep)
         washes += _washes(plant, at)
         events += [e for i in range(len(plant.events)) for e in _events(i, plant, at)]
         events += _runs(plant, at)
         events += _returns(plant, at)
+        events += outlet.events(at)
     known = [_cut(e, at(span)) for e in events if (e.knowable or e.onset) < at(span)]
     return Truth(
         scenario=scenario.name,
@@ -85,11 +90,18 @@ def _first(error: ValidationError) -> str:
 def lived(scenario: Scenario, skid_id: str, seed: int, hours: float) -> SkidPlant:
     """The plant of one skid after ``hours``, with the washes that it went through."""
     plant = SkidPlant(scenario, skid_id, seed)
-    left = whole_minutes(hours)
-    while left > 0:  # a day at a time keeps memory flat
-        plant.run(min(left, DAY_MINUTES))
-        left -= DAY_MINUTES
+    live(plant, hours)
     return plant
+
+
+def live(plant: SkidPlant, hours: float, keep: Callable[[Floats], None] | None = None) -> None:
+    """Let ``plant`` live ``hours``, a day at a time to keep memory flat; ``keep`` is given the rows of each."""
+    left = whole_minutes(hours)
+    while left > 0:
+        rows = plant.run(min(left, DAY_MINUTES))
+        if keep is not None:
+            keep(rows)
+        left -= DAY_MINUTES
 
 
 def _events(number: int, plant: SkidPlant, at: Times) -> Iterator[TruthEvent]:
