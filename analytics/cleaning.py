@@ -67,7 +67,7 @@ class Rules:
         """Instruments that report all the time and measure something that moves."""
         return np.array(
             [
-                i.reporting == "periodic" and not i.total and tag not in self.states
+                not speaks_of_changes(i) and not i.total and tag not in self.states
                 for tag, i in zip(self.tags, self.instruments, strict=True)
             ],
             dtype=np.bool_,
@@ -84,8 +84,16 @@ def _slack(instrument: Instrument) -> float:
     return 0.0 if instrument.range is None else OVERRANGE * (instrument.range[1] - instrument.range[0])
 
 
+def speaks_of_changes(instrument: Instrument) -> bool:
+    """True where silence may mean "the same": it reports on change, or ``reduce`` thins it out before the store."""
+    return instrument.reporting == "on_change" or instrument.reduce is not None
+
+
 def _hold(instrument: Instrument) -> int:
     seconds = instrument.expected_s
+    if instrument.reduce is not None and instrument.reporting == "periodic":
+        # Something is kept at least so often, or as often as it is sent.
+        return math.ceil(MISSED_REPORTS * max(instrument.reduce.max_interval, seconds or 0.0) / 60.0)
     if instrument.reporting == "on_change":
         return HOLD_ON_CHANGE if seconds is None else math.ceil(MISSED_REPORTS * seconds / 60.0)
     # A slow periodic instrument leaves minutes empty without having missed a report.

@@ -87,7 +87,7 @@ def terms(skid: SkidView, unit: UnitView) -> str:
         "limits": dict(unit.limits),
         "params": dict(unit.params),
         "instruments": {
-            role: [unit.tags[role], i.unit, i.range, i.reporting, i.deadband, i.basis, i.states]
+            role: [unit.tags[role], i.unit, i.range, i.reporting, i.reduce is None, i.deadband, i.basis, i.states]
             for role, i in unit.instruments.items()
         },
         "around": [unit.upstream, unit.downstream, unit.backwash_by],

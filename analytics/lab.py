@@ -17,6 +17,7 @@ import numpy as np
 
 from analytics.agreement import Estimate, Line, bias, deming, moving_range_sigma
 from analytics.charts import Ewma, ewma
+from analytics.cleaning import speaks_of_changes
 from analytics.frame import F64, I64
 from skidhand.fleet import SkidView
 from skidhand.model.entry import Entry
@@ -150,7 +151,7 @@ def _pair(entry: Entry, skid: SkidView, read: Read, window: timedelta) -> Pair |
     times, values = read(tag, at - window - STANDING, at + window)
     begins = micros(at - window)
     inside = times >= begins
-    if instrument.reporting == "on_change" and np.any(~inside):
+    if speaks_of_changes(instrument) and np.any(~inside):
         inside[np.flatnonzero(~inside)[-1]] = True  # stands until the next one
     if not np.any(inside):
         return f"no good reading of {tag} within {window / timedelta(minutes=1):g} min"

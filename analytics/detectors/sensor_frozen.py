@@ -9,6 +9,7 @@ from typing import ClassVar, Final
 
 from pydantic import Field
 
+from analytics.cleaning import speaks_of_changes
 from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
 from analytics.evidence import number, plain
 from analytics.frame import Block, Channel, Flag
@@ -119,6 +120,6 @@ def _roles(unit: UnitView, skid: SkidView) -> list[str]:
         for role, tag in unit.tags.items()
         if tag not in earlier
         and not unit.type.roles[role].state
-        and unit.instruments[role].reporting == "periodic"
+        and not speaks_of_changes(unit.instruments[role])
         and not unit.instruments[role].total
     ]

@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from analytics.bins import Part, Rows, parts
-from analytics.cleaning import RESOLUTION
+from analytics.cleaning import RESOLUTION, speaks_of_changes
 from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.episodes import own_roles
 from analytics.evidence import number, plain
@@ -171,7 +171,7 @@ def _roles(unit: UnitView, skid: SkidView) -> list[str]:
         role
         for role in own_roles(unit, skid)
         if not unit.type.roles[role].state
-        and unit.instruments[role].reporting == "periodic"
+        and not speaks_of_changes(unit.instruments[role])
         and unit.instruments[role].range is not None
         and not unit.instruments[role].total
     ]

@@ -14,6 +14,7 @@ import numpy as np
 from pydantic import Field
 
 from analytics.bins import Part, Rows, latest, parts
+from analytics.cleaning import speaks_of_changes
 from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.episodes import Episode, never, ordered, watch
 from analytics.evidence import moment, number, plain, trace
@@ -247,7 +248,7 @@ class _Pass:
             numbers.append(plain("level_not_read_for", float(look.age), "min"))
         kept = self.traces[i]
         ruled_out = [RuledOut(what="its usual ups and downs", why="the level is beyond what it kept in the last days")]
-        if self.unit.instruments["level"].reporting == "periodic":
+        if not speaks_of_changes(self.unit.instruments["level"]):
             ruled_out.append(RuledOut(what="a frozen level", why="frozen minutes are left out, and this level moves"))
         return Draft(
             minute=minute,

@@ -19,7 +19,7 @@ from analytics.masks import SETTLE
 from analytics.spikes import find_spikes, hampel_score, spike_height
 from skidhand.model.quality import BAD, UNCERTAIN
 from skidhand.units import convert
-from tests.analytics.plant import MINUTE0, samples, steady, view
+from tests.analytics.plant import FLEET, MINUTE0, samples, steady, view
 
 SKID = view()
 
@@ -147,6 +147,33 @@ def test_a_frozen_reading_is_flagged_once_it_has_stood_long_enough():
     assert stuck.tolist() == list(range(180 + WINDOW, 360))
     others = [c for key, c in block(series, 360)[0].channels.items() if key != ("filter-a", "dp")]
     assert not any((c.flags & Flag.FROZEN).any() for c in others)
+
+
+def drop_flags(series, minutes, reporting=None):
+    """Flags of the filter's drop, whose instrument reports as it does in the fleet file, or as told."""
+    usual = "range: [0, 30], reporting: periodic, period: 10"
+    assert usual in FLEET
+    skid = view(FLEET.replace(usual, f"range: [0, 30], {reporting}") if reporting else FLEET)
+    rows = rows_of(samples(series), "sk-1", rules_of(skid).tags)
+    return clean_block(skid, rows, MINUTE0, MINUTE0 + minutes)[0].channels["filter-a", "dp"].flags
+
+
+@pytest.mark.parametrize("reporting", ["reporting: on_change", "period: 10, reduce: {deadband: 0.2}"])
+def test_who_speaks_of_changes_does_not_freeze(reporting):
+    """The same stand of an instrument that reports on change, or is thinned out, means "the same" and is no fault."""
+    series = steady(5)
+    series["PDT-1"] = [(s, 4.321 if s >= 3 * 3600 else v, q) for s, v, q in series["PDT-1"]]
+    assert np.any(drop_flags(series, 300) & int(Flag.FROZEN))
+    assert not np.any(drop_flags(series, 300, reporting) & int(Flag.FROZEN))
+
+
+def test_a_thinned_value_stands_for_three_of_its_intervals():
+    """With max_interval 120 s a value stands for six minutes and no longer; without thinning it does not stand."""
+    series = steady(1)
+    series["PDT-1"] = [row for row in series["PDT-1"] if row[0] < 600]
+    held = drop_flags(series, 60, "period: 10, reduce: {deadband: 0.2, max_interval: 120}") & int(Flag.HELD)
+    assert np.flatnonzero(held).tolist() == list(range(10, 16))
+    assert not np.any(drop_flags(series, 60) & int(Flag.HELD))
 
 
 def test_standing_still_together_is_not_frozen():
