@@ -20,12 +20,26 @@ LAB_SPREAD: Final = 0.08  # of a laboratory's oil result, as a share of it (comm
 METHOD: Final = "EPA 1664"
 NAMES: Final = uuid.UUID("0f5c7a4e-6f0b-5d0e-9d3c-5f1f6f4f7a10")  # of simulated entries, so that a seed gives equal ids
 TOLD: Final = {
-    "strainer-cleaned": ("work", "strainer cleaned"),
-    "calibration": ("calibration", "checked at 0, 50 and 100 %"),
-    "analyser-fouling": ("work", "analyser window cleaned"),
-    "chemical-delivery": ("delivery", "chemical tank filled"),
+    "strainer-cleaned": ("work", "strainer cleaned", "basket"),
+    "calibration": ("calibration", "checked at 0, 50 and 100 %", None),
+    "chemical-delivery": ("delivery", "chemical tank filled", None),
 }
-AFTERWARDS: Final = frozenset({"analyser-fouling"})  # told when it is over
+"""Event → kind of the entry, its text, and what the work sets back to new."""
+
+MENDED: Final = {
+    "analyser-fouling": ("work", "analyser window cleaned", "instrument"),
+    "zero-drift": ("work", "transmitter zeroed anew", "instrument"),
+    "flow-meter-fouled": ("work", "flow meter descaled", "instrument"),
+    "liner-wear": ("work", "cyclone liners changed", "liner"),
+    "stator-wear": ("work", "stator changed", "stator"),
+    "media-loss": ("work", "media changed", "media"),
+    "membrane-fouling": ("work", "membranes cleaned", "membrane"),
+    "membrane-scaling": ("work", "membranes cleaned with acid", "membrane"),
+    "membrane-damage": ("work", "torn element changed", "membrane"),
+    "cloth-blinding": ("work", "press cloth changed", "cloth"),
+    "cloth-torn": ("work", "press cloth changed", "cloth"),
+}
+"""The same for faults that end because somebody mends them: told at their end."""
 
 
 def entries_of(
@@ -61,12 +75,16 @@ def _laboratory(plant: SkidPlant, start: datetime, seed: int) -> Iterator[Entry]
 
 def _work(active: Acting, skid: str, start: datetime, span: float) -> Iterator[Entry]:
     event = active.event
-    at = event.at + (event.hours if event.event in AFTERWARDS else 0.0)
-    if event.event in TOLD and at < span:
-        kind, text = TOLD[event.event]
-        data: dict[str, str | float | int | bool | None] = {"hours": event.hours}
-        data |= {"tag": event.tag} if event.tag else {"unit_id": active.unit}
-        yield _entry(skid, kind, start + timedelta(hours=at), text, data)
+    mended = event.event in MENDED
+    at = event.at + (event.hours if mended else 0.0)
+    told = (MENDED if mended else TOLD).get(event.event)
+    if told is None or at >= span:
+        return
+    kind, text, resets = told
+    data: dict[str, str | float | int | bool | None] = {} if mended else {"hours": event.hours}
+    data |= {"tag": event.tag} if event.tag else {"unit_id": active.unit}
+    data |= {"resets": resets} if resets else {}
+    yield _entry(skid, kind, start + timedelta(hours=at), text, data)
 
 
 def _entry(skid: str, kind: str, at: datetime, text: str, data: dict[str, str | float | int | bool | None]) -> Entry:
