@@ -122,7 +122,8 @@ class Walk:
         A periodic instrument whose interval is not given counts as fast.
         """
         known = [i for i in view.instruments.values() if i.reporting == "periodic" or i.expected_s]
-        fastest = min((i.expected_s or 0.0 for i in known), default=0.0)
+        every = (max(i.expected_s or 0.0, i.reduce.max_interval if i.reduce else 0.0) for i in known)
+        fastest = min(every, default=0.0)
         return max(self.silent_minutes, math.ceil(3.0 * fastest / 60.0))
 
     def _begin_anew(self, segment: Segment) -> None:
