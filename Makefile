@@ -1,4 +1,4 @@
-# make demo | test | lint | types | check | clean     Each sets up what it needs and asks nothing.
+# make demo | test | proof | lint | types | check | clean     Each sets up what it needs and asks nothing.
 # make demo ARGS="--seed 3"     make test ARGS="-k spool"     make PYTHON=python3.12 test
 
 PYTHON ?= python3
@@ -10,7 +10,7 @@ TEST_PROGRAMS := mosquitto=mosquitto mosquitto_pub=mosquitto-clients docker-comp
 BIN := .venv/bin
 INSTALLED := .venv/.installed
 
-.PHONY: help demo test lint types check clean programs
+.PHONY: help demo test proof lint types check clean programs
 .DEFAULT_GOAL := help
 
 help:
@@ -21,6 +21,10 @@ demo: $(INSTALLED)
 
 test: $(INSTALLED) programs
 	$(BIN)/python -m pytest -n auto --dist loadfile --no-loadscope-reorder $(ARGS)
+
+# Hours; stopped and started again it goes on where it was. ARGS="--jobs 2", ARGS="--tenth"
+proof: $(INSTALLED)
+	$(BIN)/python -m benchmarks.proof --json docs/results/proof.json $(ARGS)
 
 lint: $(INSTALLED)
 	$(BIN)/ruff check .

@@ -28,6 +28,7 @@ class WashCarry(BaseModel):
     washing: bool = False
     resistance: list[float] = []  # recent dp over flow, where washes must be inferred
     low: int = 0  # minutes since the resistance collapsed
+    back: int = 1000  # minutes of flow since there was none
 
 
 class Carry(BaseModel):

@@ -1,8 +1,8 @@
 """Which finding causes which: upstream trouble explains what follows downstream in the water's travel time.
 
 A link goes from a finding to one on the same unit or further down whose onset lies between the root's
-own (less a little, for onsets are estimates) and the root's end plus the travel time. Candidates are tried
-in the order of their onsets, and a root comes before all that it explains, so chains end and cannot loop;
+own (less a little, for onsets are estimates) and the root's end plus the travel time. Rules lead from kinds
+of less depth to kinds of more, so a root comes before all that it explains, and chains end and cannot loop;
 every finding points at the far end of its chain.
 """
 
@@ -62,15 +62,19 @@ RULES: Final = (
     Rule("oil-carry-over", "tank-filling", timedelta(hours=1)),
     Rule("unplanned-stop", "tank-filling", timedelta(hours=6)),
     Rule("unplanned-stop", "freeze-risk", timedelta(hours=12)),
+    # A pump that moves no water stops the skid, and what is measured in standing water means nothing.
+    Rule("dry-running", "unplanned-stop", timedelta(hours=1)),
+    Rule("dry-running", "sensor-out-of-range", timedelta(hours=1)),
+    Rule("unplanned-stop", "sensor-out-of-range", timedelta(hours=1)),
+    Rule("backwash-missed", "sensor-out-of-range", timedelta(hours=1)),
 )
 
 
 def roots(findings: Iterable[Finding], skid: SkidView) -> Mapping[UUID, UUID | None]:
     """The root of each finding, None where nothing explains it; superseded findings take no part."""
-    place = {unit.id: i for i, unit in enumerate(skid.units)}
     known = sorted(
         (f for f in findings if f.state != "superseded"),
-        key=lambda f: (_rank(f, place), f.onset, f.kind, str(f.id)),
+        key=lambda f: (_DEPTH.get(f.kind, 0), f.onset, f.kind, str(f.id)),
     )
     found: dict[UUID, UUID | None] = {}
     for i, effect in enumerate(known):
@@ -81,14 +85,8 @@ def roots(findings: Iterable[Finding], skid: SkidView) -> Mapping[UUID, UUID | N
     return found
 
 
-def _rank(finding: Finding, place: Mapping[str, int]) -> tuple[int, int]:
-    # Along the train, and on one unit by the order in which rules name causes before effects.
-    # An instrument comes before the units that read it.
-    return place.get(finding.unit, -1), _DEPTH.get(finding.kind, 0)
-
-
 def _explains(root: Finding, effect: Finding, skid: SkidView) -> bool:
-    if effect.unit not in skid.by_id or not _reaches(root.unit, effect.unit, skid):
+    if not _reaches(root.unit, effect.unit, skid):
         return False
     for rule in RULES:
         if (rule.cause, rule.effect) != (root.kind, effect.kind):
@@ -102,11 +100,16 @@ def _explains(root: Finding, effect: Finding, skid: SkidView) -> bool:
 
 
 def _reaches(root: str, effect: str, skid: SkidView) -> bool:
-    """The root's unit is the effect's own, upstream of it or the skid; or it is an instrument that the unit reads."""
+    """The root's unit is the effect's own, upstream of it or the skid; or one is an instrument that the other reads.
+
+    What stops the whole skid has its root on the pump, wherever the skid stands in the file.
+    """
     if root not in skid.by_id:
-        return root in skid.by_id[effect].tags.values()
-    whole = skid.by_id[root].type.name == "skid"
-    return whole or root == effect or effect in skid.after(root)
+        return effect in skid.by_id and root in skid.by_id[effect].tags.values()
+    if effect not in skid.by_id:
+        return any(effect in unit.tags.values() and _reaches(root, unit.id, skid) for unit in skid.units)
+    ends = {skid.by_id[root].type.name, skid.by_id[effect].type.name}
+    return "skid" in ends or root == effect or effect in skid.after(root)
 
 
 def _depths() -> dict[str, int]:

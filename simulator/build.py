@@ -62,7 +62,7 @@ def build_train(skid: Skid, view: SkidView, plant: Plant, seed: int) -> tuple[Tr
     _check(view)
     by_type = {unit.type.name: unit for unit in view.units}
     flow = view.design_flow or DEFAULT_FLOW
-    brine = Brine(view.tds or DEFAULT_TDS, view.oil_api or DEFAULT_API)
+    brine = Brine(view.tds or DEFAULT_TDS, view.oil_api or DEFAULT_API, plant.calcium)
     tanks = _tanks(skid, view)
     ids = {unit.type.name: unit.id for unit in view.units if unit.type.name not in SEVERAL}
     train = Train(

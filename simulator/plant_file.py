@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import Field, field_validator
 
 from simulator.checked import Block
@@ -29,6 +31,7 @@ class Plant(Block):
     strainer_cleaned_at: float | None = Field(None, gt=2, le=300, description="kPa at which a person cleans it")
     wash_timer: float = Field(48.0, gt=0.5, le=2000, description="hours after which a controller washes in any case")
     ambient: float | None = Field(None, ge=-40, le=50, description="mean outside, °C; 8 below the feed if not given")
+    calcium: float = Field(0.0, ge=0, le=0.6, description="share of the salt that is calcium chloride, by mass")
     recovery: float = Field(0.5, gt=0.05, le=0.9, description="of reverse osmosis")
     lab_every: float | None = Field(None, gt=0, description="hours between laboratory samples of the treated water")
 
@@ -64,5 +67,23 @@ class SkidStory(Block):
     """What one skid is like and what happens to it."""
 
     plant: Plant = Plant()
+    carrier: Carrier = Carrier()
+    story: tuple[Event, ...] = ()
+
+
+class SharedTank(Block):
+    """How the tank that a site's skids share is emptied."""
+
+    start: float = Field(0.5, gt=0, lt=1, description="share of its height that is full at the start")
+    pumped: float = Field(0.0, ge=0, le=1000, description="m³/h that a pump takes on")
+    load: float = Field(20.0, gt=1, le=100, description="m³ of a truck")
+    call_at: float = Field(0.6, gt=0, lt=1, description="share of its height above which a truck is called")
+    when_full: Literal["stop", "divert"] = "stop"
+
+
+class SiteStory(Block):
+    """What one site's shared tank is like and what happens to it."""
+
+    tank: SharedTank = SharedTank()
     carrier: Carrier = Carrier()
     story: tuple[Event, ...] = ()

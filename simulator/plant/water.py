@@ -26,6 +26,13 @@ NO_DROPS: Final[Drops] = (0.0,) * len(DIAMETERS)
 COALESCED: Final[Drops] = (0.0, 0.0, 0.02, 0.08, 0.3, 0.6)
 """Sizes of oil that comes back with reject or wash water, where it has run together (common practice, no source)."""
 
+CALCIUM_HEAVIER: Final = 0.13
+CALCIUM_THICKER: Final = 1.1
+"""Of CaCl2 against NaCl at equal mass fraction w: density 1 + 0.13·w, viscosity exp(1.1·w).
+
+Through 20 % at 20 °C: 1177 against 1148 kg/m³ and 1.93 against 1.56 mPa·s (CRC Handbook, from memory).
+"""
+
 _COLDEST, _HOTTEST, _STEP = 0.0, 90.0, 0.25
 _SALT_STEP = 10.0  # g/L between two tables
 _SALTIEST = 310.0  # g/L, just below what skidhand.brine covers
@@ -65,14 +72,16 @@ class Brine:
     """Density and viscosity of the pad's brine and its crude, looked up by temperature and salt.
 
     Tables with 0.25 °C spacing keep a plant step cheap; linear interpolation in one is within 2e-5 of
-    :mod:`skidhand.brine`. Other salinities than the usual lie between two tables 10 g/L apart.
+    :mod:`skidhand.brine`. Other salinities than the usual lie between two tables
+    10 g/L apart. ``calcium`` is the share of the salt that is calcium chloride.
     """
 
-    def __init__(self, grams_per_litre: float, oil_api_gravity: float) -> None:
+    def __init__(self, grams_per_litre: float, oil_api_gravity: float, calcium: float = 0.0) -> None:
         self.salt = grams_per_litre
+        self._calcium = calcium
         self.mass_fraction = float(brine.mass_fraction(grams_per_litre))
         self.oil_density = float(brine.oil_density(oil_api_gravity))
-        self._usual = _table(self.mass_fraction)
+        self._usual = _table(self.mass_fraction, calcium)
         self._tables: dict[int, _Table] = {}
 
     def at(self, celsius: float, salt: float | None = None) -> tuple[float, float]:
@@ -90,13 +99,16 @@ class Brine:
 
     def _salted(self, number: int) -> _Table:
         if number not in self._tables:
-            self._tables[number] = _table(float(brine.mass_fraction(number * _SALT_STEP)))
+            self._tables[number] = _table(float(brine.mass_fraction(number * _SALT_STEP)), self._calcium)
         return self._tables[number]
 
 
-def _table(mass_fraction: float) -> _Table:
+def _table(mass_fraction: float, calcium: float) -> _Table:
     grid = np.arange(_COLDEST, _HOTTEST + _STEP, _STEP)
-    return brine.density(mass_fraction, grid).tolist(), brine.viscosity(mass_fraction, grid).tolist()
+    heavier = 1.0 + CALCIUM_HEAVIER * calcium * mass_fraction
+    thicker = np.exp(CALCIUM_THICKER * calcium * mass_fraction)
+    density, viscosity = brine.density(mass_fraction, grid), brine.viscosity(mass_fraction, grid)
+    return (density * heavier).tolist(), (viscosity * thicker).tolist()
 
 
 def _between(table: _Table, left: int, share: float) -> tuple[float, float]:

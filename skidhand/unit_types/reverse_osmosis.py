@@ -25,7 +25,7 @@ PLUGIN = UnitType(
     limits={
         "flow_loss": Limit("1", 0.12, "share of normalised permeate flow lost that calls for a clean", PRACTICE),
         "passage_rise": Limit("1", 0.15, "relative rise of salt passage that wants a look", PRACTICE),
-        "osmotic_share": Limit("1", 0.6, "osmotic over feed pressure above which little is left to drive", PRACTICE),
+        "osmotic_share": Limit("1", 0.75, "osmotic over feed pressure above which little is left to drive", PRACTICE),
     },
     hazards=frozenset({"pressure", "chemical", "rotation"}),
 )
