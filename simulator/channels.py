@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from simulator.instruments import SCAN_S, Counter, Transmitter
+from simulator.pad import SitePlant
 from simulator.skid_plant import Acting, SkidPlant
 from skidhand.errors import InputFileError
 from skidhand.fleet import Instrument
@@ -26,7 +27,7 @@ class Channel:
     last_sent: list[float] = field(default_factory=list)
 
 
-def channels(plant: SkidPlant, events: Sequence[Acting], seed: int) -> list[Channel]:
+def channels(plant: SkidPlant | SitePlant, events: Sequence[Acting], seed: int) -> list[Channel]:
     """A channel per instrument of the skid, in the order of the fleet file.
 
     Raises InputFileError for an instrument that no role names, whose role is not simulated, or whose
@@ -59,7 +60,7 @@ def channels(plant: SkidPlant, events: Sequence[Acting], seed: int) -> list[Chan
     return found
 
 
-def _places(plant: SkidPlant) -> dict[str, tuple[int, Role]]:
+def _places(plant: SkidPlant | SitePlant) -> dict[str, tuple[int, Role]]:
     """Tag → (column, role); a tag that several roles name reads the first that is simulated."""
     columns = {column: i for i, column in enumerate(plant.columns)}
     places: dict[str, tuple[int, Role]] = {}
@@ -70,7 +71,7 @@ def _places(plant: SkidPlant) -> dict[str, tuple[int, Role]]:
     return places
 
 
-def _choices(plant: SkidPlant) -> list[str]:
+def _choices(plant: SkidPlant | SitePlant) -> list[str]:
     """Simulated roles of the units that the skid has."""
     return [f"{unit}.{role}" for unit, role in plant.columns if unit in plant.view.by_id]
 

@@ -10,10 +10,11 @@ from typing import Final
 
 import orjson
 
+from simulator.pad import SitePlant, pads
 from simulator.scenario import Scenario
 from simulator.skid_plant import Acting, SkidPlant
 from simulator.streams import generator
-from simulator.truth import lived
+from simulator.truth import live
 from skidhand.model.entry import Entry
 
 LAB_SPREAD: Final = 0.08  # of a laboratory's oil result, as a share of it (common practice, no source)
@@ -49,10 +50,14 @@ def entries_of(
     span = scenario.file.hours if hours is None else hours
     number = scenario.file.seed if seed is None else seed
     found: list[Entry] = []
-    for skid in scenario.chosen(skids):
-        plant = lived(scenario, skid, number, span)
-        found += _laboratory(plant, scenario.start, number)
-        found += (e for a in plant.events for e in _work(a, skid, scenario.start, span))
+    for pad in pads(scenario, scenario.chosen(skids), number):
+        live(pad, span)
+        for plant in pad.plants:
+            found += _laboratory(plant, scenario.start, number)
+        for member in pad.members():
+            found += (e for a in member.events for e in _work(a, member.skid.id, scenario.start, span))
+        if pad.shared is not None:
+            found += _tickets(pad.shared, scenario.start)
     return sorted(found, key=lambda entry: (entry.at, entry.skid or ""))
 
 
@@ -73,6 +78,16 @@ def _laboratory(plant: SkidPlant, start: datetime, seed: int) -> Iterator[Entry]
         yield _entry(plant.skid.id, "lab", start + timedelta(hours=hour), "grab sample of treated water", data)
 
 
+def _tickets(shared: SitePlant, start: datetime) -> Iterator[Entry]:
+    """A ticket for each truck that left the shared tank; tickets belong to no skid."""
+    for number, minute in enumerate(shared.tank.trucks, start=1):
+        data: dict[str, str | float | int | bool | None] = {
+            "ticket": f"{shared.skid.id}-{number:04d}", "amount": shared.tank.load, "unit": "m3", "way": "out",
+            "carries": "treated-water",
+        }  # fmt: skip
+        yield _entry(None, "truck", start + timedelta(minutes=minute), f"from {shared.view.units[0].id}", data)
+
+
 def _work(active: Acting, skid: str, start: datetime, span: float) -> Iterator[Entry]:
     event = active.event
     mended = event.event in MENDED
@@ -87,6 +102,8 @@ def _work(active: Acting, skid: str, start: datetime, span: float) -> Iterator[E
     yield _entry(skid, kind, start + timedelta(hours=at), text, data)
 
 
-def _entry(skid: str, kind: str, at: datetime, text: str, data: dict[str, str | float | int | bool | None]) -> Entry:
+def _entry(
+    skid: str | None, kind: str, at: datetime, text: str, data: dict[str, str | float | int | bool | None]
+) -> Entry:
     name = uuid.uuid5(NAMES, f"{skid}/{kind}/{at.isoformat()}/{text}")
     return Entry(id=name, at=at, kind=kind, skid=skid, who="simulator", text=text, data=data)

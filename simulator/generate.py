@@ -17,6 +17,7 @@ import pyarrow as pa
 from simulator.carrier import Link
 from simulator.channels import Channel, channels
 from simulator.instruments import SCAN_S, reported
+from simulator.pad import SitePlant, pads
 from simulator.scenario import Scenario
 from simulator.skid_plant import SkidPlant, whole_minutes
 from simulator.streams import Floats
@@ -59,36 +60,40 @@ def generate(
     if span <= 0 or chunk_hours <= 0:
         raise ValueError(f"hours and chunk_hours must be above 0, got {span:g} and {chunk_hours:g}")
     number = scenario.file.seed if seed is None else seed
-    sources = [SkidSource(scenario, skid_id, number) for skid_id in scenario.chosen(skids)]
+    places = [
+        (pad, [Source(scenario, plant, number) for plant in pad.members()])
+        for pad in pads(scenario, scenario.chosen(skids), number)
+    ]
     done, total, width = 0, whole_minutes(span), whole_minutes(chunk_hours)
     while done < total:
         minutes = min(width, total - done)
         start = scenario.start + timedelta(minutes=done)
-        for source in sources:
-            yield Chunk(start, start + timedelta(minutes=minutes), source.skid_id, source.take(minutes))
+        for pad, sources in places:
+            for source, rows in zip(sources, pad.run(minutes), strict=True):
+                yield Chunk(start, start + timedelta(minutes=minutes), source.skid_id, source.take(rows))
         done += minutes
 
 
-class SkidSource:
-    """One skid's samples, a stretch of minutes at a time."""
+class Source:
+    """The samples of one skid or shared tank, a stretch of minutes at a time."""
 
-    def __init__(self, scenario: Scenario, skid_id: str, seed: int) -> None:
-        self.skid_id = skid_id
-        self._plant = SkidPlant(scenario, skid_id, seed)
+    def __init__(self, scenario: Scenario, plant: SkidPlant | SitePlant, seed: int) -> None:
+        skid_id = self.skid_id = plant.skid.id
+        self._plant = plant
         self._start_us = micros(scenario.start)
         self._scan = 0
         events = self._plant.events
         self._channels = channels(self._plant, events, seed)
         self._names = pa.array([series_id(skid_id, channel.tag) for channel in self._channels], pa.string())
+        carrier = plant.story.carrier if isinstance(plant, SitePlant) else scenario.story(skid_id).carrier
         on_link = [a for a in events if a.fault.strikes == "carrier"]
-        self._link = Link(seed, skid_id, scenario.story(skid_id).carrier, on_link, self._start_us)
+        self._link = Link(seed, skid_id, carrier, on_link, self._start_us)
         none = np.zeros(0, dtype=np.int64)
         self._held: Rows = (none, none, np.zeros(0), none)
 
-    def take(self, minutes: int) -> pa.Table:
-        """Samples that arrive in the next ``minutes``."""
-        rows = self._plant.run(minutes)
-        count = minutes * SCANS_PER_MINUTE
+    def take(self, rows: Floats) -> pa.Table:
+        """Samples that arrive in the minutes of ``rows``, the states at their marks."""
+        count = (len(rows) - 1) * SCANS_PER_MINUTE
         scans = np.arange(self._scan, self._scan + count)
         self._scan += count
         hours = np.asarray(scans * (SCAN_S / 3600.0), dtype=np.float64)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any, Final
 
 import numpy as np
@@ -39,6 +40,11 @@ def sites(fleet: Fleet) -> SiteOf:
             found.append((micros(start), None if end is None else micros(end), placement.site))
         spans[skid.id] = sorted(found, key=lambda span: span[0])
 
+    always = micros(datetime(1970, 1, 1, tzinfo=UTC))
+    for site in fleet.sites:  # shared tanks speak in the name of their site
+        if site.instruments:
+            spans[site.id] = [(always, None, site.id)]
+
     def site_of(skid: str, time_us: int) -> str:
         stood = spans.get(skid, [])
         at = bisect_right(stood, time_us, key=lambda span: span[0]) - 1
@@ -54,10 +60,12 @@ def sites(fleet: Fleet) -> SiteOf:
 
 def wire_names(fleet: Fleet) -> dict[str, str]:
     """Series id → its name on the wire, for the instruments that have an alias."""
+    owners = [(skid.id, skid.instruments) for skid in fleet.skids]
+    owners += [(site.id, site.instruments) for site in fleet.sites]
     return {
-        f"{skid.id}/{tag}": instrument.alias
-        for skid in fleet.skids
-        for tag, instrument in skid.instruments.items()
+        f"{owner}/{tag}": instrument.alias
+        for owner, instruments in owners
+        for tag, instrument in instruments.items()
         if instrument.alias is not None
     }
 

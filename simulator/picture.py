@@ -13,6 +13,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from PIL import Image
 
+from simulator.pad import Pad, SitePlant, pads
 from simulator.scenario import Scenario
 from simulator.skid_plant import Acting, SkidPlant, whole_minutes
 from simulator.streams import Floats
@@ -67,7 +68,7 @@ def draw(
     span = scenario.file.hours if hours is None else hours
     number = scenario.file.seed if seed is None else seed
     told = sorted(scenario.chosen(skids), key=lambda skid: not scenario.story(skid).story)[:MOST_SKIDS]
-    lives = [_Life(SkidPlant(scenario, skid, number), span) for skid in told]
+    lives = [life for pad in pads(scenario, told, number) for life in _lives(pad, span)]
     panels = [[p for p in PANELS if life.has(p)] for life in lives]
     ratios = any(life.ratio is not None for life in lives)
     rows = max(len(p) for p in panels) + ratios
@@ -82,20 +83,28 @@ def draw(
     return len(lives)
 
 
-class _Life:
-    """Thinned-out states of one skid."""
+def _lives(pad: Pad, span: float) -> list[_Life]:
+    """Each member's life, lived a day at a time to keep memory flat."""
+    total = whole_minutes(span)
+    stride = max(1, total // POINTS)
+    parts: list[list[Floats]] = []
+    left, offset = total, 0
+    while left > 0:
+        count = min(left, DAY_MINUTES)
+        parts.append([rows[1:][offset::stride] for rows in pad.run(count)])
+        offset = -(count - offset) % stride
+        left -= count
+    return [
+        _Life(plant, np.concatenate(rows), stride)
+        for plant, rows in zip(pad.members(), zip(*parts, strict=True), strict=True)
+    ]
 
-    def __init__(self, plant: SkidPlant, span: float) -> None:
+
+class _Life:
+    """Thinned-out states of one skid or shared tank."""
+
+    def __init__(self, plant: SkidPlant | SitePlant, rows: Floats, stride: int) -> None:
         self.plant = plant
-        total = whole_minutes(span)
-        stride = max(1, total // POINTS)
-        parts, left, offset = [], total, 0
-        while left > 0:
-            count = min(left, DAY_MINUTES)
-            parts.append(plant.run(count)[1:][offset::stride])
-            offset = -(count - offset) % stride
-            left -= count
-        rows = np.concatenate(parts)
         self.hours = np.arange(len(rows)) * stride / 60.0
         self._columns = {name: rows[:, i] for i, name in enumerate(plant.columns)}
         self.ratio = self._ratio()

@@ -15,9 +15,9 @@ from pydantic import AwareDatetime, Field
 from simulator.checked import Block, read_checked
 from simulator.crowd import Crowd, grow
 from simulator.faults import FAULTS, Fault
-from simulator.plant_file import Event, SkidStory
+from simulator.plant_file import Event, SiteStory, SkidStory
 from skidhand.errors import InputFileError
-from skidhand.fleet import Fleet, Skid, load_fleet
+from skidhand.fleet import Fleet, Site, Skid, load_fleet
 from skidhand.units import same_dimension
 
 PACKAGED = "simulator.scenarios"
@@ -34,6 +34,7 @@ class ScenarioFile(Block):
     hours: float = Field(gt=0, le=20 * 8766)
     seed: int = Field(1, ge=0)
     skids: dict[str, SkidStory] = Field(default_factory=dict)
+    sites: dict[str, SiteStory] = Field(default_factory=dict, description="shared tanks")
     crowd: Crowd | None = Field(None, description="grows a large fleet from the skids of the fleet file")
 
 
@@ -128,10 +129,20 @@ def _mismatches(file: ScenarioFile, fleet: Fleet) -> list[str]:
             for i, event in enumerate(story.story)
             for problem in _event_problems(event, FAULTS[event.event], skid)
         ]
+    places = {site.id: site for site in fleet.sites if site.units}
+    for site_id, told in file.sites.items():
+        if site_id not in places:
+            wrong.append(f"sites.{site_id}: no site {site_id!r} with a shared tank; there are {', '.join(places)}")
+            continue
+        wrong += [
+            f"sites.{site_id}.story.{i}.{problem}"
+            for i, event in enumerate(told.story)
+            for problem in _event_problems(event, FAULTS[event.event], places[site_id])
+        ]
     return wrong
 
 
-def _event_problems(event: Event, fault: Fault, skid: Skid) -> Iterator[str]:
+def _event_problems(event: Event, fault: Fault, skid: Skid | Site) -> Iterator[str]:
     if fault.strikes == "instrument":
         declared = skid.instruments.get(event.tag or "")
         if declared is None:
@@ -152,7 +163,7 @@ def _event_problems(event: Event, fault: Fault, skid: Skid) -> Iterator[str]:
         yield f"unit: {event.event} strikes no unit (got {event.unit!r}); leave 'unit' out"
 
 
-def _unit_problems(event: Event, fault: Fault, skid: Skid) -> Iterator[str]:
+def _unit_problems(event: Event, fault: Fault, skid: Skid | Site) -> Iterator[str]:
     fitting = [unit.id for unit in skid.units if fault.fits(unit)]
     needed = f"{fault.unit_type}" + (f" that holds {fault.holds}" if fault.holds else "")
     if not fitting:

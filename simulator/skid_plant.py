@@ -9,6 +9,7 @@ import numpy as np
 
 from simulator.build import build_train
 from simulator.faults import FAULTS, Fault, strength
+from simulator.faults.base import Change
 from simulator.plant.conditions import Conditions
 from simulator.plant.feed import Feed
 from simulator.plant.train import FeedNow
@@ -59,10 +60,14 @@ class Acting:
 
 def acting(scenario: Scenario, skid_id: str, seed: int) -> tuple[Acting, ...]:
     """The events of one skid, in the order of the file."""
-    skid = scenario.fleet.skid(skid_id)
+    return acting_on(scenario.fleet.skid(skid_id), scenario.story(skid_id).story, seed)
+
+
+def acting_on(skid: Skid | None, story: tuple[Event, ...], seed: int) -> tuple[Acting, ...]:
+    """The events of ``story`` as they strike ``skid``."""
     found = []
-    for i, event in enumerate(scenario.story(skid_id).story):
-        random = generator(seed, skid_id, f"event/{i}")
+    for i, event in enumerate(story):
+        random = generator(seed, skid.id if skid else "", f"event/{i}")
         places = (np.arange(STAIRS) + random.uniform(0.1, 0.9, STAIRS)) / STAIRS * 0.9
         fault = FAULTS[event.event]
         found.append(Acting(event, fault, tuple(places.tolist()), event.unit or _first(skid, fault)))
@@ -128,6 +133,7 @@ class SkidPlant:
         every = plant.lab_every
         self._lab_minutes = None if every is None else max(1, round(every * MINUTES_PER_HOUR))
         self.grabs: list[tuple[float, float]] = []  # (hour, oil mg/L) of laboratory samples
+        self.told: Change | None = None  # what the site's controller imposes
         self.columns = self.train.columns()
         self._last: list[float] | None = None
 
@@ -209,6 +215,9 @@ class SkidPlant:
             if active.fault.local and active.unit is not None:
                 struck = now.units.setdefault(active.unit, Conditions())
             active.fault.change(struck, strong, active.event.hours)
+        if self.told is not None:
+            now = Conditions() if now is QUIET else now
+            self.told(now, 1.0, 0.0)
         return now
 
 

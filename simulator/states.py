@@ -11,8 +11,10 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from simulator.pad import SitePlant, pads
 from simulator.scenario import Scenario
 from simulator.skid_plant import SkidPlant, whole_minutes
+from simulator.streams import Floats
 from skidhand.model.samples import TIMESTAMP
 
 _FIELDS: list[pa.Field[Any]] = [
@@ -30,17 +32,17 @@ BLOCK_MINUTES: Final = 1440
 def states_of(
     scenario: Scenario, *, hours: float | None = None, skids: int | None = None, seed: int | None = None
 ) -> Iterator[pa.Table]:
-    """States (schema STATES) of each skid, a day at a time, sorted by (quantity, time) within a table.
+    """States (schema STATES) of each skid and shared tank, a day at a time, sorted by (quantity, time) within a table.
 
     The arguments are those of :func:`simulator.generate`; a state stands at the end of its minute.
     """
     total = whole_minutes(scenario.file.hours if hours is None else hours)
     number = scenario.file.seed if seed is None else seed
-    for skid in scenario.chosen(skids):
-        plant = SkidPlant(scenario, skid, number)
+    for pad in pads(scenario, scenario.chosen(skids), number):
         for begin in range(0, total, BLOCK_MINUTES):
-            count = min(BLOCK_MINUTES, total - begin)
-            yield _table(plant, scenario, begin, count)
+            every = pad.run(min(BLOCK_MINUTES, total - begin))
+            for plant, rows in zip(pad.members(), every, strict=True):
+                yield _table(plant, rows[1:], scenario, begin)
 
 
 def write_states(tables: Iterator[pa.Table], path: Path | str) -> int:
@@ -53,8 +55,8 @@ def write_states(tables: Iterator[pa.Table], path: Path | str) -> int:
     return count
 
 
-def _table(plant: SkidPlant, scenario: Scenario, begin: int, count: int) -> pa.Table:
-    rows = plant.run(count)[1:]
+def _table(plant: SkidPlant | SitePlant, rows: Floats, scenario: Scenario, begin: int) -> pa.Table:
+    count = len(rows)
     names = [f"{unit}.{role}" for unit, role in plant.columns]
     first = scenario.start + timedelta(minutes=begin + 1)
     times = pa.array([first + timedelta(minutes=i) for i in range(count)], TIMESTAMP)
