@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import Field, field_validator
 
 from simulator.checked import Block
@@ -65,5 +67,23 @@ class SkidStory(Block):
     """What one skid is like and what happens to it."""
 
     plant: Plant = Plant()
+    carrier: Carrier = Carrier()
+    story: tuple[Event, ...] = ()
+
+
+class SharedTank(Block):
+    """How the tank that a site's skids share is emptied."""
+
+    start: float = Field(0.5, gt=0, lt=1, description="share of its height that is full at the start")
+    pumped: float = Field(0.0, ge=0, le=1000, description="m³/h that a pump takes on")
+    load: float = Field(20.0, gt=1, le=100, description="m³ of a truck")
+    call_at: float = Field(0.6, gt=0, lt=1, description="share of its height above which a truck is called")
+    when_full: Literal["stop", "divert"] = "stop"
+
+
+class SiteStory(Block):
+    """What one site's shared tank is like and what happens to it."""
+
+    tank: SharedTank = SharedTank()
     carrier: Carrier = Carrier()
     story: tuple[Event, ...] = ()

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
 from pydantic import ValidationError
 
+from simulator.pad import Pad, SitePlant, pads
 from simulator.scenario import Scenario
 from simulator.skid_plant import Acting, SkidPlant, Wash, whole_minutes
 from simulator.spec_truth import OutletRecord
@@ -25,6 +26,7 @@ RETURN_HOURS = 6.0  # until the return sump is empty and the tank has passed wha
 SUMP_HOURS = 2.5  # most of which it takes the sump to give its wash water back
 MUCH_RETURNED = 0.5  # of the pad's own oil in that time; less is lost in the tank's ordinary ups and downs
 DAY_MINUTES = 1440
+STOP_VISIBLE, STOP_LATE = 5, 60  # minutes, as for any other stop
 
 Times = Callable[[float], datetime]
 """Hours after the scenario's start → time."""
@@ -46,15 +48,18 @@ def truth_of(
 
     events: list[TruthEvent] = []
     washes: list[Backwash] = []
-    for skid_id in chosen:
-        plant = SkidPlant(scenario, skid_id, number)
-        outlet = OutletRecord(plant, scenario.start)
-        live(plant, span, outlet.keep)
-        washes += _washes(plant, at)
-        events += [e for i in range(len(plant.events)) for e in _events(i, plant, at)]
-        events += _runs(plant, at)
-        events += _returns(plant, at)
-        events += outlet.events(at)
+    for pad in pads(scenario, chosen, number):
+        outlets = [OutletRecord(plant, scenario.start) for plant in pad.plants]
+        live(pad, span, [outlet.keep for outlet in outlets])
+        for plant, outlet in zip(pad.plants, outlets, strict=True):
+            washes += _washes(plant, at)
+            events += [e for i in range(len(plant.events)) for e in _events(i, plant, at)]
+            events += _runs(plant, at)
+            events += _returns(plant, at)
+            events += outlet.events(at)
+        if pad.shared is not None:
+            events += [e for i in range(len(pad.shared.events)) for e in _events(i, pad.shared, at)]
+            events += held_up(pad, at)
     known = [_cut(e, at(span)) for e in events if (e.knowable or e.onset) < at(span)]
     return Truth(
         scenario=scenario.name,
@@ -88,24 +93,40 @@ def _first(error: ValidationError) -> str:
     return f"{where}: {one['msg']}" if where else "not JSON of its shape; 'skidhand simulate --truth FILE' writes one"
 
 
-def lived(scenario: Scenario, skid_id: str, seed: int, hours: float) -> SkidPlant:
-    """The plant of one skid after ``hours``, with the washes that it went through."""
-    plant = SkidPlant(scenario, skid_id, seed)
-    live(plant, hours)
-    return plant
-
-
-def live(plant: SkidPlant, hours: float, keep: Callable[[Floats], None] | None = None) -> None:
-    """Let ``plant`` live ``hours``, a day at a time to keep memory flat; ``keep`` is given the rows of each."""
+def live(pad: Pad, hours: float, keep: Sequence[Callable[[Floats], None]] = ()) -> None:
+    """Let a pad live ``hours``, a day at a time to keep memory flat; ``keep`` is given each skid's rows."""
     left = whole_minutes(hours)
     while left > 0:
-        rows = plant.run(min(left, DAY_MINUTES))
-        if keep is not None:
-            keep(rows)
+        for rows, take in zip(pad.run(min(left, DAY_MINUTES)), keep, strict=False):
+            take(rows)
         left -= DAY_MINUTES
 
 
-def _events(number: int, plant: SkidPlant, at: Times) -> Iterator[TruthEvent]:
+def held_up(pad: Pad, at: Times) -> Iterator[TruthEvent]:
+    """Skids that stopped because the tank that they share was full."""
+    assert pad.shared is not None
+    if pad.shared.story.tank.when_full != "stop":
+        return
+    for plant in pad.plants:
+        for begin, end in pad.shared.held_up:
+            unit = next((u.id for u in plant.view.of_type("skid")), None)
+            yield TruthEvent(
+                id=f"{plant.skid.id}/shared-tank-full/{begin / 60.0:.2f}",
+                event="shared-tank-full",
+                skid=plant.skid.id,
+                unit=unit,
+                kind="unplanned-stop",
+                cause="downstream-full",
+                cause_class=cause_class("unplanned-stop", "downstream-full"),
+                required=unit is not None,
+                onset=at(begin / 60.0),
+                knowable=at((begin + STOP_VISIBLE) / 60.0),
+                too_late=at((begin + STOP_LATE) / 60.0),
+                ended=None if end is None else at(end / 60.0),
+            )
+
+
+def _events(number: int, plant: SkidPlant | SitePlant, at: Times) -> Iterator[TruthEvent]:
     """An event as a finding should date it, and what else it would be right to find; nothing without a trace."""
     active = plant.events[number]
     event, fault = active.event, active.fault
@@ -150,16 +171,18 @@ def _events(number: int, plant: SkidPlant, at: Times) -> Iterator[TruthEvent]:
         )
 
 
-def _told_on(active: Acting, plant: SkidPlant) -> str | None:
+def _told_on(active: Acting, plant: SkidPlant | SitePlant) -> str | None:
     if active.fault.told_on is None:
         return active.unit
     return next((unit.id for unit in plant.view.of_type(active.fault.told_on)), None)
 
 
-def _onset(number: int, plant: SkidPlant) -> float | None:
+def _onset(number: int, plant: SkidPlant | SitePlant) -> float | None:
     """Hour at which it first changed anything: the first stair, the first weak wash, or its beginning."""
     active = plant.events[number]
     event, fault = active.event, active.fault
+    if isinstance(plant, SitePlant):
+        return event.at
     if fault.shows is not None:
         return plant.shown.get(number)
     if fault.shape == "stairs":
