@@ -80,7 +80,7 @@ def draw(
     buffer = io.BytesIO()
     figure.savefig(buffer, format="png")
     Image.open(buffer).convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE).save(path, optimize=True)
-    return len(lives)
+    return len(told)
 
 
 def _lives(pad: Pad, span: float) -> list[_Life]:
