@@ -139,12 +139,16 @@ class Case:
 
 
 def cases(seeds: range, quiet_months: float, programmes: tuple[str, ...] = ()) -> list[Case]:
-    """Every troubled programme at both severities and each seed, and quiet ones for so many skid-months, by turns."""
+    """Every troubled programme at both severities and each seed, and quiet ones for so many skid-months, by turns.
+
+    In an order drawn once, so that whatever is done when a run is stopped is a fair sample of the whole.
+    """
     names = [name for name, p in PROGRAMMES.items() if p.troubles and (not programmes or name in programmes)]
     found = [Case(name, severity, seed) for seed in seeds for name in names for severity in SEVERITIES]
     quiet = [name for name, p in PROGRAMMES.items() if not p.troubles and (not programmes or name in programmes)]
     turns = [Case(name, 1.0, seeds.start + n) for n in range(1000) for name in quiet]
-    return found + turns[: round(2 * quiet_months)]
+    whole = found + turns[: round(2 * quiet_months)]
+    return [whole[i] for i in generator(seeds.start, "proof", "order").permutation(len(whole))]
 
 
 def scenario_of(case: Case) -> tuple[Scenario, Fleet]:
