@@ -16,6 +16,7 @@ from typing import Any, Final, Literal, cast
 import yaml
 
 from alerts.routing import by_night, most_urgent, route_of
+from analytics.renewals import KINDS as RENEWING
 from analytics.service import Analyzer
 from skidhand import plugins
 from skidhand.clock import ClockKind
@@ -146,6 +147,7 @@ def backtest(store: Store, logbook: Logbook, changes: Sequence[Change], since: d
         book.guard_clock(kind)
         for effective, version in versions:
             book.fleets.apply(changed(version, changes), effective=effective, who="backtest")
+        book.entries.add_new(entry for kind in RENEWING for entry in logbook.entries.all(kind=kind, until=until))
         Analyzer(store, book, clock=_Until(kind, until + LATENESS), owner="backtest").run_once()
         would = _within(book.analysis.current(), since, until)
     was = _within(logbook.analysis.current(), since, until)

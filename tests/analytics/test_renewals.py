@@ -6,6 +6,8 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.engine import Memory
@@ -14,7 +16,7 @@ from analytics.renewals import Renewal, renewals
 from analytics.walk import Walk, cut
 from skidhand.model.entry_kinds import make_entry
 from tests.analytics.plant import FLEET, MINUTE0, T0, fleet, samples, steady, view
-from tests.analytics.test_service import Rig
+from tests.analytics.test_service import Rig, between
 from tests.analytics.toys import OIL
 
 HOURS = 5
@@ -271,3 +273,38 @@ def test_an_entry_that_comes_late_re_computes_what_it_touches(tmp_path):
     assert seen["sk-1"].at == at(201)
     once.logbook.close()
     rig.logbook.close()
+
+
+@settings(max_examples=3, deadline=None)
+@given(st.data())
+def test_live_equals_replay_whenever_it_is_told(tmp_path_factory, data):
+    """Work told in time, late or ahead, by a restarting analyser, data late: findings and learning equal one pass."""
+    table = rising((data.draw(st.integers(70, 130)), 1.5), (data.draw(st.integers(140, 290)), 2.5), step=60.0)
+    entries = [
+        (data.draw(st.integers(0, 300)), work(data.draw(st.integers(20, 290)), **MEDIA)),
+        (data.draw(st.integers(0, 300)), work(data.draw(st.integers(20, 290)), tag="PDT-1", resets="instrument")),
+    ]
+    lost = data.draw(st.integers(30, 250))
+    folder = tmp_path_factory.mktemp("told")
+    versions = [(T0 - timedelta(days=60), fleet(data.draw(st.sampled_from([FLEET, MOVED]))))]
+    rig, once, minute = Rig(folder / "live.db", versions), Rig(folder / "once.db", versions), 0
+    rig.arrive(between(table, 0, lost))
+    while minute < 320:
+        before, minute = minute, minute + data.draw(st.integers(20, 80))
+        if before >= lost:
+            rig.arrive(between(table, lost, minute) if rig.batches == 1 else between(table, before, minute))
+        for told, entry in entries:
+            if before <= told < minute:
+                rig.logbook.entries.add(entry)
+        rig.start(detectors=TOYS)
+        rig.tick(at(minute))
+    rig.arrive(between(table, lost, 301))
+    rig.tick(at(minute + 1))
+    once.store = rig.store
+    once.logbook.entries.add_new(entry for _, entry in entries)
+    once.start(detectors=TOYS)
+    once.tick(at(minute + 1))
+    assert rig.findings() == once.findings()
+    assert rig.logbook.analysis.watched() == once.logbook.analysis.watched()
+    rig.logbook.close()
+    once.logbook.close()
