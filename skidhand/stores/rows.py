@@ -61,8 +61,11 @@ def policy_mask(quality: npt.NDArray[np.int64], policy: Policy) -> npt.NDArray[n
 
 
 def samples_of(rows: pa.Table, policy: Policy) -> pa.Table:
-    """What a reader gets of stored ROWS: deduplicated first (a later Bad row wins too), then the policy."""
-    samples = latest_wins(rows).select(SAMPLES.names)
+    """What a reader gets of stored ROWS: deduplicated first (a later Bad row wins too), then the policy.
+
+    Of rows that are SAMPLES already each key stands there once, in order.
+    """
+    samples = (rows if rows.column_names == SAMPLES.names else latest_wins(rows)).select(SAMPLES.names)
     if policy != "all":
         samples = samples.filter(pa.array(policy_mask(micros_of(samples["quality"]), policy)))
     return samples.combine_chunks()
