@@ -1,0 +1,106 @@
+"""How fast analytics is: a year of one skid with every detector, and one live cycle of a fleet."""
+
+from __future__ import annotations
+
+import resource
+import tempfile
+import time
+import uuid
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.engine import Memory, builtin_detectors
+from analytics.segments import minute_of
+from analytics.service import Analyzer
+from analytics.walk import Walk, cut
+from benchmarks.harness import Row
+from simulator import generate, load_scenario
+from simulator.scenario import write_fleet
+from skidhand.clock import MINUTE_US, StreamClock
+from skidhand.fleet import load_fleet
+from skidhand.logbook import Logbook
+from skidhand.stores import open_store
+from skidhand.stores.base import Batch
+
+DAY: Final = 1440
+TIMES_REAL: Final = 100_000.0
+YEAR_S: Final = 365.25 * 86_400.0 / TIMES_REAL  # 316 s of processor
+CYCLE_S: Final = 20.0
+SORTED: Final[list[tuple[str, Literal["ascending", "descending"]]]] = [("series", "ascending"), ("time", "ascending")]
+
+
+def measure(quick: bool) -> Iterator[Row]:
+    """A year of a long train from the simulator, then the steady cycle of many skids on a lake."""
+    yield _year(4 if quick else 90)
+    yield from _live(300, 20 if quick else 180)
+
+
+def _year(days: int) -> Row:
+    scenario = load_scenario("long-trains")
+    skid, first = scenario.fleet.skids[0], minute_of(scenario.start)
+    pieces = pa.concat_tables(c.samples for c in generate(scenario, hours=24.0 * days, skids=1, chunk_hours=24))
+    # As a store gives it: by series and time. What lies on disk is measured in the group `store`.
+    day = np.asarray(pieces["time"].cast(pa.int64()).to_numpy() // MINUTE_US - first) // DAY
+    tables = [pieces.filter(pa.array(day == i)).sort_by(SORTED) for i in range(days)]
+    del pieces
+    version = load_fleet(scenario.fleet_path)
+    walk = Walk(skid.id, [(scenario.start, version)], builtin_detectors(), Memory(), first)
+
+    def read(start: int, stop: int) -> pa.Table:
+        return cut(tables[(start - first) // DAY], start, stop)
+
+    walk.go(first + DAY // 4, read, block=DAY, snapshots_from=2**40)  # the first hours load what is needed
+    began = time.process_time()
+    walk.go(first + days * DAY, read, block=DAY, snapshots_from=2**40)
+    spent = (time.process_time() - began) * 365.25 / (days - 0.25)
+    return Row(
+        f"a year of one skid of {len(skid.instruments)} instruments at 10 s, all detectors",
+        "s of processor",
+        spent,
+        target=f"under {YEAR_S:.0f} s: {TIMES_REAL:,.0f} times real time",
+        holds=spent < YEAR_S,
+        note=f"{365.25 * 86_400 / spent:,.0f} times real time, from {days} days",
+    )
+
+
+def _live(skids: int, minutes: int) -> Iterator[Row]:
+    """``skids`` skids whose first ``minutes`` are worked in; then cycles of one minute each."""
+    scenario = load_scenario("thousand-skids")
+    last, steady = minutes + 4, []
+    chunks = generate(scenario, hours=last / 60.0, skids=skids, chunk_hours=last / 60.0)
+    samples = pa.concat_tables(chunk.samples for chunk in chunks)
+    minute = np.asarray(samples["time"].cast(pa.int64()).to_numpy() // MINUTE_US) - minute_of(scenario.start)
+    with tempfile.TemporaryDirectory() as folder, Logbook(str(Path(folder) / "log.db")) as logbook:
+        write_fleet(scenario, Path(folder) / "fleet.yaml")
+        logbook.fleets.apply(load_fleet(Path(folder) / "fleet.yaml"), effective=scenario.start, who="benchmark")
+        store, clock, writer = open_store(str(Path(folder) / "lake")), StreamClock(), str(uuid.uuid4())
+        analyzer = Analyzer(store, logbook, clock=clock, owner="benchmark", lateness_s=0.0)
+        for number, end in enumerate((minutes, *range(minutes + 1, last)), 1):
+            start = 0 if number == 1 else end - 1
+            part = samples.filter(pa.array((minute >= start) & (minute < end)))
+            store.write(Batch(writer, number, f"{number:064x}", part))
+            clock.announce(scenario.start + timedelta(minutes=end))
+            took = _cycle(analyzer)
+            if number > 1:
+                steady.append(took)
+        store.close()
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+    wall, spent = (float(np.median([one[i] for one in steady])) for i in (0, 1))
+    yield Row(
+        f"a live cycle of {skids} skids, a minute each", "s", wall,
+        target=f"under {CYCLE_S:g} s", holds=wall < CYCLE_S,
+        note=f"{spent:.1f} s of processor; {len(samples) // skids // last} samples a skid and minute; "
+        f"peak memory of the benchmark {peak:.0f} MB",
+    )  # fmt: skip
+
+
+def _cycle(analyzer: Any) -> tuple[float, float]:
+    """(seconds by the clock, seconds of processor) of one cycle."""
+    wall, spent = time.perf_counter(), time.process_time()
+    analyzer.run_once()
+    return time.perf_counter() - wall, time.process_time() - spent
