@@ -140,7 +140,9 @@ class _Look:
         if _may_miss(self.unit):
             terminal = self.unit.limits["dp_terminal"]
             serves = self.block.running & ~self.washing & ~self.block.settling
-            late = (self.since > LATE * self.usual_apart) & (self.drop > LATE_DROP * terminal)
+            # Washes that came too often are no usual distance that the next one could miss.
+            apart = np.where(self.usual_apart > OFTEN_UNKNOWN, self.usual_apart, np.nan)
+            late = (self.since > LATE * apart) & (self.drop > LATE_DROP * terminal)
             found.append(("backwash-missed", serves & ((self.drop >= terminal) | late), OVERDUE))
         return found
 

@@ -43,6 +43,7 @@ STEPS: Final = {
     "tank-filling": "Suggest checking what feeds the tank and where it can go, per site procedure.",
     "tank-emptying": "Suggest checking what draws on the tank and what feeds it, per site procedure.",
 }
+EMPTIED: Final = frozenset({"oil", "waste", "sludge"})  # tanks that a truck empties, to everybody's content
 TANKS: Final = ("weir_tank", "buffer_tank")
 
 
@@ -98,7 +99,8 @@ class TankLevel:
             return Coverage(frozenset())
         if not unit.has("level"):
             return Coverage(frozenset(), missing=("level",))
-        return Coverage(self.kinds, weaker=() if "height" in unit.params else ("height: full is the top of the range",))
+        kinds = self.kinds - {"tank-emptying"} if unit.holds in EMPTIED else self.kinds
+        return Coverage(kinds, weaker=() if "height" in unit.params else ("height: full is the top of the range",))
 
     def start(self, unit: UnitView, skid: SkidView) -> TankState:  # noqa: ARG002
         """Nothing read."""
@@ -140,6 +142,9 @@ class _Pass:
 
     def __init__(self, unit: UnitView, block: Block, s: TankState) -> None:
         self.unit, self.block, self.s, self.ends = unit, block, s, ends_of(unit)
+        self.sides: tuple[tuple[str, int], ...] = (
+            (("tank-filling", 1),) if unit.holds in EMPTIED else (("tank-filling", 1), ("tank-emptying", -1))
+        )
         self.looks: dict[int, Look] = {}
         washing = np.any([never(block.minutes), *block.washing.values()], axis=0)
         self.washed = [-RETURN if m is None else m for m in latest(block.minutes, washing, s.washed)]
@@ -157,10 +162,10 @@ class _Pass:
             if look is None:
                 continue
             self.looks[i], self.traces[i] = look, self.s.kept
-            for kind, side in (("tank-filling", 1), ("tank-emptying", -1)):
+            for kind, side in self.sides:
                 masks[kind, "on"][i], masks[kind, "off"][i] = self._judge(look, side, minute)
         drafts = list[Draft]()
-        for kind, side in (("tank-filling", 1), ("tank-emptying", -1)):
+        for kind, side in self.sides:
             self.s.by[kind], said = watch(
                 self.block.minutes, masks[kind, "on"], masks[kind, "off"], self.s.by.get(kind, Episode()),
                 after=AFTER, until=3 * AFTER,

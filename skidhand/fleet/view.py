@@ -26,6 +26,7 @@ class UnitView:
     upstream: tuple[str, ...]
     downstream: tuple[str, ...]
     backwash_by: str = "person"
+    holds: str | None = None  # of a plain tank
 
     def has(self, *roles: str) -> bool:
         """True when every one of ``roles`` has an instrument."""
@@ -129,6 +130,7 @@ def _unit_view(skid: Skid, unit: Unit, feeds: Mapping[str, tuple[str, ...]]) -> 
         upstream=tuple(name for name, targets in feeds.items() if unit.id in targets),
         downstream=feeds[unit.id],
         backwash_by=skid.backwash_by,
+        holds=unit.holds,
     )
 
 
