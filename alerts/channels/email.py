@@ -86,20 +86,29 @@ class EmailChannel:
             )
         return cls(mail, password, link_secret)
 
+    @property
+    def sender(self) -> str:
+        """The From address."""
+        return self._mail.sender
+
     def send(self, delivery: Delivery) -> None:
         """Hand over to the server; a refusal with a 5xx code is for good (RFC 5321), all else may pass."""
+        self.hand_over(self.message(delivery), delivery.address)
+
+    def hand_over(self, mail: EmailMessage, address: str) -> None:
+        """Give a whole message for ``address`` to the server; errors as of :meth:`send`."""
         try:
             with self._conversation() as server:
                 if self._mail.username:
                     server.login(self._mail.username, self._password)
-                server.send_message(self.message(delivery))
+                server.send_message(mail)
         except smtplib.SMTPRecipientsRefused as error:
             code, told = next(iter(error.recipients.values()))
-            raise self._error(delivery, code, told) from error
+            raise self._error(address, code, told) from error
         except smtplib.SMTPResponseException as error:
-            raise self._error(delivery, error.smtp_code, error.smtp_error) from error
+            raise self._error(address, error.smtp_code, error.smtp_error) from error
         except (OSError, smtplib.SMTPException, ValueError) as error:  # an address that is none is a ValueError
-            raise self._error(delivery, 0, f"{error.__class__.__name__}: {error}") from error
+            raise self._error(address, 0, f"{error.__class__.__name__}: {error}") from error
 
     def message(self, delivery: Delivery) -> EmailMessage:
         """The e-mail of one delivery. A repeat has the same id, so that mail programs may show it once."""
@@ -142,11 +151,11 @@ class EmailChannel:
                 raise
         return server
 
-    def _error(self, delivery: Delivery, code: int, told: bytes | str) -> ChannelError:
+    def _error(self, address: str, code: int, told: bytes | str) -> ChannelError:
         text = told.decode(errors="replace") if isinstance(told, bytes) else told
-        why = masked(f"{code} {text}" if code else text, self._password).replace(delivery.address, "the address")
+        why = masked(f"{code} {text}" if code else text, self._password).replace(address, "the address")
         kind = ChannelRefusedError if code >= 500 else ChannelError
-        return kind(f"email: to {masked_address(delivery.address)}: {why}")
+        return kind(f"email: to {masked_address(address)}: {why}")
 
 
 def _findings(enclosed: Enclosed | None) -> tuple[Finding, ...]:

@@ -20,6 +20,7 @@ SILENT: Final = {
     "analyze": timedelta(minutes=10),
     "alerts": timedelta(minutes=2),
     "tidy": timedelta(hours=1),
+    "report": timedelta(hours=1),
 }
 """Age of a service's last heartbeat from which it counts as gone; a long backlog may keep analysis busy."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
@@ -15,6 +15,7 @@ from skidhand.cli.options import (
     StoreOption,
     fleet_of,
     look_into_logbook,
+    open_logbook,
     settings_from,
     talk,
     user_name,
@@ -23,10 +24,13 @@ from skidhand.errors import UserError
 
 if TYPE_CHECKING:
     from analytics.report_gather import Scope
+    from skidhand.settings import Settings
 
 
 def command(
-    out: Annotated[Path, typer.Option("--out", dir_okay=False, metavar="FILE", help="FILE.html or FILE.pdf.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", dir_okay=False, metavar="FILE", help="FILE.html or FILE.pdf.")
+    ] = None,
     skid: SkidOption = None,
     site: Annotated[str | None, typer.Option("--site", metavar="ID", help="All skids of this site.")] = None,
     whole: Annotated[bool, typer.Option("--fleet", help="The whole fleet.")] = False,
@@ -37,6 +41,10 @@ def command(
         bool, typer.Option("--send", help="Freeze it as a statement; changed figures make a numbered correction.")
     ] = False,
     who: Annotated[str | None, typer.Option("--who", metavar="ID", help="Who sends it.")] = None,
+    language: Annotated[str, typer.Option("--language", metavar="CODE", help="en or es.")] = "en",
+    follow: Annotated[
+        bool, typer.Option("--follow", help="E-mail the reports that the fleet file orders, each when it is due.")
+    ] = False,
     settings_file: SettingsOption = None,
     store: StoreOption = None,
     logbook: LogbookOption = None,
@@ -46,7 +54,15 @@ def command(
     \b
     Example:
         skidhand report --skid tf-skid-1 --month 2026-03 --out march.pdf
+        skidhand report --follow
     """
+    if follow:
+        _follow(settings_from(settings_file, store=store, logbook=logbook))
+        return
+    if out is None:
+        raise UserError("say where to: --out FILE.pdf or --out FILE.html")
+    if language not in ("en", "es"):
+        raise UserError(f"--language {language!r}: there are en, es")
     from analytics.report_gather import gather, period_of
     from skidhand import reporting
     from skidhand.clock import WallClock
@@ -67,9 +83,24 @@ def command(
         if send:
             now = clock.now() or WallClock().now()
             sent = reporting.freeze(book, figures, now=now, who=who or user_name())
-    written = reporting.write_report(figures, out, statement=sent)
+    written = reporting.write_report(figures, out, statement=sent, language=language)
     number = "" if sent is None else "; statement" if sent.number == 0 else f"; correction {sent.number}"
     talk(f"Written: {', '.join(map(str, written))}{number}.")
+
+
+def _follow(settings: Settings) -> None:
+    from alerts.channels import open_channel
+    from skidhand import log
+    from skidhand.cli.services import instance, stop_event
+    from skidhand.reporting import Carrier, ReportPost
+    from skidhand.stores import open_store
+
+    log.set_up(settings.log, service="report")
+    mail = next((name for name in settings.channels if name.startswith("email:")), None)
+    book, clock = open_logbook(settings)
+    with book:
+        carrier = None if mail is None else cast("Carrier", open_channel(mail))
+        ReportPost(lambda: open_store(settings.store), book, clock, carrier, instance()).follow(stop_event())
 
 
 def _one_of(skid: str | None, site: str | None, whole: bool) -> tuple[Scope, str]:

@@ -15,7 +15,8 @@ from skidhand.cli.options import (
     settings_from,
 )
 
-SERVICES = (("ingest",), ("analyze", "--follow"), ("alerts", "--follow"), ("tidy", "--follow"), ("board",))
+SERVICES = (("ingest",), ("analyze", "--follow"), ("alerts", "--follow"), ("tidy", "--follow"),
+            ("report", "--follow"), ("board",))  # fmt: skip
 """In the order in which data flows, which is the order of the stop."""
 
 NEEDS = {
@@ -23,6 +24,7 @@ NEEDS = {
     "analyze": ("--settings", "--store", "--logbook"),
     "alerts": ("--settings", "--logbook"),
     "tidy": ("--settings", "--store", "--logbook"),
+    "report": ("--settings", "--store", "--logbook"),
     "board": ("--settings", "--store", "--logbook"),
 }
 """The options that each service takes from ours."""
@@ -36,7 +38,7 @@ def command(
     broker: BrokerOption = None,
     fleet: FleetOption = None,
 ) -> None:
-    """Run ingest, analysis, alerts, tidying and the board on this host until told to stop.
+    """Run ingest, analysis, alerts, tidying, reports and the board on this host until told to stop.
 
     What ends is started again; SIGTERM or Ctrl-C stops all in order. Put the fleet file in force first.
 

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import Field, field_validator, model_validator
 
 from skidhand.fleet.quality import Checks, Reduce
+from skidhand.fleet.reports import ReportOrder
 from skidhand.fleet.retention import Retention
 from skidhand.fleet.roster import Roster
 from skidhand.fleet.strict import Id, Strict, Tag
@@ -164,6 +165,7 @@ class Fleet(Strict):
     sites: tuple[Site, ...] = Field(min_length=1)
     skids: tuple[Skid, ...] = ()
     roster: Roster = Roster()
+    reports: tuple[ReportOrder, ...] = Field((), description="who is sent which report")
     retention: dict[str, Retention] = Field({}, description="class of instruments: how long their data are kept")
 
     @model_validator(mode="before")

@@ -8,6 +8,7 @@ from itertools import pairwise
 
 from skidhand import plugins
 from skidhand.fleet.model import Amount, Fleet, Instrument, Skid, Unit, Water
+from skidhand.fleet.reports import report_problems
 from skidhand.fleet.roster_rules import roster_problems
 from skidhand.fleet.spec_rules import spec_problems
 from skidhand.unit_types.base import TEMPERATURE, Limit, Param, UnitType
@@ -43,6 +44,7 @@ def problems(fleet: Fleet) -> Iterator[Problem]:
             yield (*path, "flow_unit"), f"{skid.flow_unit!r} is not a flow; try 'm3/h' or '[gal_us]/min'"
     yield from _classes(fleet)
     yield from roster_problems(fleet)
+    yield from report_problems(fleet)
 
 
 def _classes(fleet: Fleet) -> Iterator[Problem]:

@@ -10,6 +10,7 @@ from skidhand.logbook.board import AuditBook, SessionBook, UserBook
 from skidhand.logbook.database import Database
 from skidhand.logbook.entries import EntryBook, StatementBook
 from skidhand.logbook.look import LookBook
+from skidhand.logbook.postings import PostingBook
 from skidhand.logbook.prompts import AnswerBook, PromptBook
 from skidhand.logbook.services import ClockBook, FleetBook, HeartbeatBook, LeaseBook
 from skidhand.logbook.work import WorkBook
@@ -20,7 +21,7 @@ class Logbook:
 
     ``analysis`` findings, states, cursors, snapshots · ``fleets`` versions · ``heartbeats`` · ``leases`` ·
     ``clock`` announced stream time · ``prompts`` with transitions and deliveries · ``answers`` · ``work`` ·
-    ``entries`` · ``statements`` · the board's ``users``, ``sessions`` and ``audit`` ·
+    ``entries`` · ``statements`` and their ``postings`` · the board's ``users``, ``sessions`` and ``audit`` ·
     ``look`` what pages read over and over.
     """
 
@@ -36,6 +37,7 @@ class Logbook:
         self.work = WorkBook(self.database)
         self.entries = EntryBook(self.database)
         self.statements = StatementBook(self.database)
+        self.postings = PostingBook(self.database)
         self.users = UserBook(self.database)
         self.sessions = SessionBook(self.database)
         self.audit = AuditBook(self.database)

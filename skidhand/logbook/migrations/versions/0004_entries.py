@@ -1,4 +1,4 @@
-"""Entries of people: what a search looks at; statements."""
+"""Entries of people: what a search looks at; statements and their postings."""
 
 from __future__ import annotations
 
@@ -23,3 +23,19 @@ def upgrade() -> None:
         sa.Column("doc", sa.JSON(), nullable=False),
         sa.PrimaryKeyConstraint("key", "number", name=op.f("pk_statements")),
     )
+    op.create_table(
+        "postings",
+        sa.Column("id", sa.String(length=36), nullable=False),
+        sa.Column("subject", sa.String(length=64), nullable=False),
+        sa.Column("period", sa.String(length=16), nullable=False),
+        sa.Column("person", sa.String(length=64), nullable=False),
+        sa.Column("customer", sa.Boolean(), nullable=False),
+        sa.Column("due", sa.BigInteger(), nullable=False),
+        sa.Column("number", sa.Integer(), nullable=True),
+        sa.Column("state", sa.String(length=16), nullable=False),
+        sa.Column("attempts", sa.Integer(), nullable=False),
+        sa.Column("sent", sa.BigInteger(), nullable=True),
+        sa.Column("error", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_postings")),
+    )
+    op.create_index(op.f("ix_postings_state"), "postings", ["state"], unique=False)
