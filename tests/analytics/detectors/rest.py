@@ -55,6 +55,13 @@ skids:
       TT-11: {unit: Cel, range: [0, 60]}
       CT-11: {unit: mS/cm, range: [0, 100]}
       CT-12: {unit: mS/cm, range: [0, 10]}
+      LT-13: {unit: m, range: [0, 3]}
+      FT-13: {unit: m3/h, range: [0, 60]}
+      FT-14: {unit: m3/h, range: [0, 60]}
+      TT-13: {unit: Cel, range: [0, 90]}
+      PT-15: {unit: kPa, range: [0, 1600]}
+      FT-15: {unit: m3/h, range: [0, 5]}
+      XS-15: {unit: "1", states: {0: open, 1: pressing}, reporting: on_change}
     units:
       - id: skid
         type: skid
@@ -86,6 +93,13 @@ skids:
         limits: {dp_terminal: 80}
       - {id: outlet, type: outlet, roles: {flow: FT-2, oil: AT-3}}
       - {id: clear-tank, type: buffer_tank, holds: treated-water, roles: {level: LT-4}, params: {area: 20, height: 2.8}}
+      - id: store
+        type: buffer_tank
+        holds: treated-water
+        feeds: []
+        roles: {level: LT-13, inlet_flow: FT-13, outlet_flow: FT-14, temperature: TT-13}
+        params: {area: 20, height: 2.8}
+      - {id: press, type: filter_press, feeds: [], roles: {feed_pressure: PT-15, feed_flow: FT-15, cycle: XS-15}}
     water: {tds: 90, tds_unit: g/L}
     spec: {oil: {limit: 15, unit: mg/L, basis: 1h}}
 """
@@ -170,6 +184,15 @@ def plant(*, faults: bool) -> Block:
             1.2 + (0.5 * np.clip(t / 60.0 - 48.0, 0.0, 3.0) - np.clip(t / 60.0 - 53.0, 0.0, 4.0) * 0.55) * faults, 0.004
         ),
     }
+    values |= {
+        ("store", "level"): noisy(1.5, 0.001),
+        ("store", "inlet_flow"): noisy(np.where(during(30, 40), 17.0, 15.0), 0.05),
+        ("store", "outlet_flow"): noisy(15.0, 0.05),
+        ("store", "temperature"): noisy(np.where(during(25, 31), 95.0, 35.0), 0.01),
+    }
+    cloth, cake = np.where(during(20, 35), 8.0, 1.0), np.where(during(40, 54), 2.0, 10.0)
+    pressure, fed, pressing = _presses(noisy(cloth, 0.01), noisy(cake, 0.01))
+    values |= {("press", "feed_pressure"): pressure, ("press", "feed_flow"): fed, ("press", "cycle"): pressing}
     settling = washing | stopped
     for k in range(1, 13):
         settling[k:] |= (washing | stopped)[:-k]
@@ -184,8 +207,24 @@ def plant(*, faults: bool) -> Block:
             ("clear-tank", "level"): np.where(during(52, 57), 0.2, 0.02),
             ("filter", "flow"): 0.1,
             ("filter", "dp"): 0.3,
+            ("store", "temperature"): np.where(during(25, 31), 0.09, 0.05),
         },
         running=~stopped,
         washing={"filter": washing},
         settling=settling,
     )
+
+
+def _presses(cloth: np.ndarray, cake: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Pressure (kPa), flow (m³/h) and state of a press: two hours at 1000 kPa behind 50 kPa·h/m³ of pump, half an hour
+    open; ``cloth`` in 50 kPa·h/m³, ``cake`` the same for each m³ that has passed."""
+    flow, pressure, passed = np.zeros(len(cloth)), np.zeros(len(cloth)), 0.0
+    pressing = np.arange(len(cloth)) % 150 < 120
+    for i in range(len(cloth)):
+        passed = passed if pressing[i] else 0.0
+        if pressing[i]:
+            held = 50.0 * (cloth[i] + cake[i] * passed)
+            flow[i] = 1000.0 / (held + 50.0)
+            pressure[i] = flow[i] * held
+            passed += flow[i] / 60.0
+    return pressure, flow, pressing.astype(float)

@@ -1,0 +1,73 @@
+"""Jumps of a reading that are another scale or zero, and those that are the plant."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analytics.detectors.scale_change import PLUGIN
+from tests.analytics.detectors import build
+
+N, AT = 240, 120
+UNITS = """
+      - id: tank
+        type: weir_tank
+        roles: {inlet_flow: FT-100, level: LT-110}
+      - id: cyclone
+        type: hydrocyclone
+        roles: {inlet_flow: FT-201, inlet_pressure: PT-201, outlet_pressure: PT-202}
+"""
+VIEW = build.skid(UNITS)
+
+
+def said(unit, values, stds):
+    """Drafts about a unit of whose readings these are given, the others steady."""
+    rng = np.random.default_rng(3)
+    usual = {"inlet_flow": 20.0, "inlet_pressure": 50.0, "outlet_pressure": 30.0, "level": 1.5}
+    whole = {(u.id, role): usual[role] + 0.01 * rng.standard_normal(N) for u in VIEW.units for role in u.tags}
+    whole |= {(unit, role): one for role, one in values.items()}
+    noise = {(u.id, role): np.full(N, 0.02) for u in VIEW.units for role in u.tags}
+    noise |= {(unit, role): one for role, one in stds.items()}
+    return build.run(PLUGIN, VIEW, unit, build.block(VIEW, whole, stds=noise), ())[1]
+
+
+def after(before, then, *, until=N):
+    """``before``, and ``then`` from the jump to ``until``."""
+    t = np.arange(N)
+    return np.where((t >= AT) & (t < until), then, before)
+
+
+@pytest.mark.parametrize(("code", "kpa"), [("[psi]", 6.894757), ("bar", 100.0)])
+def test_another_unit_of_pressure_is_told(code, kpa):
+    """Reading and noise by the factor between two units (UCUM's definitions), nothing else: said, named and dated."""
+    value = after(50.0, 50.0 / kpa) * (1 + 1e-4 * np.random.default_rng(1).standard_normal(N))
+    [draft] = said("cyclone", {"inlet_pressure": value}, {"inlet_pressure": after(0.2, 0.2 / kpa)})
+    assert (draft.kind, draft.unit, draft.onset - build.MINUTE0) == ("scale-change", "PT-201", AT - 1)
+    assert draft.minute - build.MINUTE0 == AT + 10
+    assert code in draft.ruled_out[0].why
+
+
+def test_a_pressure_that_falls_with_its_noise_unchanged_is_the_plant():
+    """By a seventh, but as restless as before: no other unit."""
+    value = after(50.0, 50.0 / 6.894757)
+    assert said("cyclone", {"inlet_pressure": value}, {"inlet_pressure": np.full(N, 0.2)}) == []
+
+
+def test_pressures_that_fall_together_are_the_plant():
+    """Both pressures of the cyclone by the same factor at once: the plant, whatever the noise."""
+    values = {role: after(50.0, 50.0 / 6.894757) for role in ("inlet_pressure", "outlet_pressure")}
+    stds = {role: after(0.2, 0.2 / 6.894757) for role in values}
+    assert said("cyclone", values, stds) == []
+
+
+def test_a_level_zeroed_anew_is_told_and_ends_when_it_is_put_right():
+    """A tank's level jumps by a tenth of its range and back an hour later: opened once, ended at the way back."""
+    opened, ended = said("tank", {"level": after(1.5, 1.8, until=AT + 60)}, {})
+    assert (opened.ended, opened.unit) == (None, "LT-110")
+    assert ended.ended - build.MINUTE0 == pytest.approx(AT + 60, abs=1)
+
+
+def test_a_level_that_rises_over_minutes_is_the_plant():
+    """The same tenth within ten minutes: a slug, no zero."""
+    t = np.arange(N)
+    assert said("tank", {"level": 1.5 + 0.3 * np.clip((t - AT) / 10.0, 0.0, 1.0)}, {}) == []
