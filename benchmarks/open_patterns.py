@@ -2,8 +2,9 @@
 
 One fixed setting for all files. SKAB: I. D. Katser & V. O. Kozitsin, 2020, doi 10.34740/KAGGLE/DSV/1693952: learnt of
 the first 400 rows, scored on the rest, pooled over files; settings were chosen on every other file ("open"), the rest
-("kept") was only measured. A label stands for the row, the alarm for the rows after the mean that raised it. Skipped
-where the recordings are not there; they are never part of this repository.
+("kept") was only measured. Half of a recording without anomaly is added to each, to its rows as well. A label stands
+for the row, the alarm for the rows after the mean that raised it. Skipped where the recordings are not there; they are
+never part of this repository.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ NOT_READINGS: Final = ("file", "row", "datetime", "anomaly", "changepoint")
 
 @dataclass
 class Score:
-    """Counts pooled over files: rows by truth and alarm, events, delays in s, onsets that meet no event, quiet hours."""
+    """Pooled over files: rows by truth and alarm, events, delays in s, onsets that meet no event, quiet hours."""
 
     hit: int = 0
     missed: int = 0

@@ -64,7 +64,7 @@ def test_the_whole_line(run, home, installed, services):
     lines = (home / "log").read_text(encoding="utf-8").splitlines()
     events = [json.loads(line) for line in lines if line.startswith("{")]
     stopped = [event["child"] for event in events if event["event"] == "service stopped"]
-    assert stopped == ["ingest", "analyze", "alerts", "tidy", "board"]
+    assert stopped == ["ingest", "analyze", "alerts", "tidy", "report", "board"]
     assert [event for event in events if event["event"] == "service ended"] == []
     every = ("--since", "2026-01-01", "--until", "2027-01-01", "--policy", "all", "--out", "all.csv")
     assert run("export", "tf-skid-1", *every).code == 0
