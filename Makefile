@@ -3,7 +3,7 @@
 
 PYTHON ?= python3
 ARGS ?=
-EXTRAS := dask,dev,influx,postgres
+EXTRAS := dev,influx,postgres
 # program=Debian package that brings it; the tests that need one are skipped where it is missing
 TEST_PROGRAMS := mosquitto=mosquitto mosquitto_pub=mosquitto-clients docker-compose=docker-compose influxd=influxdb nginx=nginx pg_createcluster=postgresql smsbox=kannel /usr/lib/kannel/test/fakesmsc=kannel-extras gammu-smsd=gammu-smsd openssl=openssl chromium=chromium
 
