@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from benchmarks.proof.bounds import worse
 from benchmarks.proof.cases import KNOWN_OFF, PROGRAMMES, Case, cases, scenario_of
 from benchmarks.proof.figures import figures, in_time, rate, share
 from benchmarks.proof.run import run_case
@@ -39,6 +40,30 @@ def test_order_is_fair_and_the_same_again():
     assert wanted == cases(range(1000, 1020), 60.0)
     assert len({case.id for case in wanted}) == len(wanted) == 400
     assert len({case.programme for case in wanted[::10]}) == len(PROGRAMMES)
+
+
+def report(found, false, lookalikes):
+    """A report of one skid-month with such figures."""
+    whole = share(found, 100)
+    return {
+        "skid_months": 1.0,
+        "figures": {
+            "found_in_time": whole, "found_in_time_faults": share(0, 0), "findings_true": whole, "cause_right": whole,
+            "forecast_coverage": {"first": whole, "last": whole},
+            "false_equipment_per_quiet_month": rate(false, 1.0),
+            "equipment_by_lookalikes": {"count": lookalikes, "by": {}},
+        },
+    }  # fmt: skip
+
+
+def test_only_what_chance_does_not_explain_is_worse():
+    """90 of 100 against 95 may be chance; 70, or 12 false calls where there was none, are not."""
+    recorded = report(95, 0, 0)
+    assert worse(report(90, 1, 1), recorded) == []
+    told = worse(report(70, 12, 12), recorded)
+    assert len(told) == 7
+    assert told[0] == "found_in_time: 70 of 100, at best 0.7811; on record at least 0.8882"
+    assert told[-1].startswith("equipment_by_lookalikes per skid-month: 12, at best 6.2")
 
 
 @pytest.mark.slow
