@@ -111,7 +111,7 @@ class OilTank:
         self.inflow = oil
         share = self.level / self.height
         self.truck = now.takeaway > 0.0 and (share > TRUCK_AT or (self.truck and share > TRUCK_TO))
-        self.outflow = TRUCK_FLOW if self.truck else 0.0
+        self.outflow = min(TRUCK_FLOW, oil + self.volume / dt) if self.truck else 0.0
         self.volume += (oil - self.outflow) * dt
         over = max(0.0, self.volume - self.area * self.height)
         self.volume -= over

@@ -281,8 +281,8 @@ class Train:
         wash = self.filters.wash_flow() if self.filters else 0.0
         if self.store:
             of = now.of(self.ids["treated-water"])
-            own = self.store.water(wash)
             water, lost = self.store.step(DT, water, wash, self.density, self.celsius, of)
+            own = self.store.water(wash)  # as mixed in this step, like all that leaves the tank
             self.left.add(lost, DT)
         else:  # it comes from the treated-water tank beyond the fence, clear (common practice, no source)
             own = Stream(wash, salt=self.tank.salt if self.tank else self.brine.salt)

@@ -1,7 +1,7 @@
 """Water, oil, solids and salt neither appear nor vanish, whatever happens to the plant."""
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from simulator import load_scenario
@@ -12,7 +12,7 @@ from simulator.plant.train import FeedNow
 from simulator.plant_file import Plant
 from skidhand.fleet import skid_view
 
-SKIDS = [*load_scenario("demo").fleet.skids]
+SKIDS = {s.id: s for name in ("demo", "long-trains") for s in load_scenario(name).fleet.skids}
 CHANGING = sorted(name for name, fault in FAULTS.items() if fault.change is not None)
 
 conditions = st.lists(st.tuples(st.sampled_from(CHANGING), st.floats(0.1, 2)), max_size=4)
@@ -44,11 +44,12 @@ def balance(train):
     }
 
 
-@settings(max_examples=30, deadline=None)
-@given(st.sampled_from(SKIDS), st.lists(st.tuples(conditions, st.integers(5, 90)), min_size=1, max_size=4))
+@settings(max_examples=14, deadline=None)
+@given(st.sampled_from(sorted(SKIDS)), st.lists(st.tuples(conditions, st.integers(5, 90)), min_size=1, max_size=3))
+@example("mr-three", [([("salinity-change", 1.0), ("membrane-damage", 1.0), ("backwash-cycling", 1.0)], 15)])
 def test_everything_balances(skid, spells):
     """In less out is held, to 1e-10 of what passed, through every fault, stops, washes, overflow and slugs."""
-    train, normal = built(skid)
+    train, normal = built(SKIDS[skid])
     before = balance(train)
     for struck, minutes in spells:
         now = acting(struck)
@@ -66,7 +67,8 @@ def test_everything_balances(skid, spells):
 
 def test_the_ledger_is_not_empty():
     """The balance above compares real throughput: in its run-in of 8 h a train has passed its design flow."""
-    train, normal = build_train(SKIDS[0], skid_view(SKIDS[0]), Plant(), seed=1)
+    skid = next(iter(SKIDS.values()))
+    train, normal = build_train(skid, skid_view(skid), Plant(), seed=1)
     assert train.came.water == pytest.approx(8 * normal.inflow, rel=1e-6)
     assert train.left.oil > 0
     assert train.left.salt == pytest.approx(90 * train.left.water, rel=0.01)
