@@ -12,9 +12,9 @@ SHARES: Final = ("found_in_time", "found_in_time_faults", "findings_true", "caus
 def worse(now: dict[str, Any], recorded: dict[str, Any]) -> list[str]:
     """A line for each figure of a report whose 95 % bounds lie wholly on the bad side of the recorded report's.
 
-    Two bounds that do not meet are a difference at about the 0.6 % level (from memory: N. Schenker, J. F. Gentleman, The American
-    Statistician 55 (2001) 182), so that a sound change seldom fails by chance. Median errors have no bounds and are
-    not compared.
+    Two bounds that do not meet are a difference at about the 0.6 % level (from memory: N. Schenker, J. F. Gentleman,
+    The American Statistician 55 (2001) 182), so that a sound change seldom fails by chance. Median errors have no
+    bounds and are not compared.
     """
     ours, theirs = now["figures"], recorded["figures"]
     lines = [_share(name, ours[name], theirs[name]) for name in SHARES]
