@@ -10,7 +10,7 @@ from analytics.carry import Carry
 from analytics.cleaning import Rules, TagMinutes, clean_tags, resumed_at, rules_of
 from analytics.frame import F64, Block, Channel, Flag, Mask
 from analytics.frozen import frozen
-from analytics.grid import Rows, last_index
+from analytics.grid import Rows, lag_of, last_index
 from analytics.masks import running_mask, settling_mask, washing_masks
 from skidhand import brine
 from skidhand.fleet import SkidView, UnitView
@@ -44,13 +44,14 @@ def clean_both(
     for key, channel in channels.items():
         channels[key] = replace(channel, flags=minutes.flags[rules.tags.index(channel.tag)])
     washing, carry = washing_masks(skid, channels, running, carry)
-    settling, carry = settling_mask(start, running, sure, washing, before, carry)
+    lag = lag_of(rows, start, stop - start)
+    settling, carry = settling_mask(start, running, sure, washing, lag, before, carry)
     resumed = resumed_at(start, spoke, before)
     last = int(last_index(spoke)[-1])
     carry = carry.model_copy(
         update={"last_heard": start + last if last >= 0 else carry.last_heard, "resumed": int(resumed[-1]) or None}
     )
-    block = Block(np.arange(start, stop, dtype=np.int64), channels, running, washing, settling)
+    block = Block(np.arange(start, stop, dtype=np.int64), channels, running, washing, settling, lag)
     return block, minutes, carry
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import IntFlag
 
 import numpy as np
@@ -67,7 +67,8 @@ class Block:
 
     ``channels`` by (unit id, role); a role without instrument is absent. ``running`` is True where the
     skid is in service. ``washing`` by media filter id: True while it is being washed. ``settling`` is True in
-    the minutes after a start, a stop or a wash in which nothing should be judged.
+    the minutes after a start, a stop, a wash or a jump of the clock in which nothing should be judged. ``lag``:
+    :func:`analytics.grid.lag_of` the minute.
     """
 
     minutes: I64
@@ -75,6 +76,7 @@ class Block:
     running: Mask
     washing: Mapping[str, Mask]
     settling: Mask
+    lag: F64 = field(default_factory=lambda: np.empty(0))
 
     def __len__(self) -> int:
         return len(self.minutes)
@@ -97,4 +99,5 @@ class Block:
             running=self.running[part],
             washing={key: mask[part] for key, mask in self.washing.items()},
             settling=self.settling[part],
+            lag=self.lag[part],
         )

@@ -20,6 +20,8 @@ from skidhand.clock import MINUTE_US
 from skidhand.model.quality import UNCERTAIN, bad_mask
 from skidhand.model.samples import series_id
 
+AWAY: Final = 5  # minutes between a sample's stamp and its receipt that no link and no drift explain: common practice
+AGREED: Final = 0.9  # of a minute's samples that must be as far away
 FIGURES: Final = ("value", "low", "high", "std", "last")
 
 
@@ -72,6 +74,21 @@ def rows_of(samples: pa.Table, skid: str, tags: Sequence[str]) -> Rows:
         order = np.lexsort((time, rows.tag))
         rows = Rows(*(getattr(rows, name)[order] for name in Rows.__slots__))
     return rows
+
+
+def lag_of(rows: Rows, start: int, minutes: int) -> F64:
+    """Minutes by which the samples of each minute were received after their stamp: their mean where nearly all are AWAY
+    to the same side, 0 where they are not, NaN where there is none. Below zero: stamped ahead of time.
+    """
+    at, late = rows.minute - start, (rows.heard - rows.minute).astype(np.float64)
+    if not (np.abs(late) >= AWAY).any():
+        return np.where(np.bincount(at, minlength=minutes) > 0, 0.0, np.nan)
+    count, whole = np.bincount(at, minlength=minutes), np.bincount(at, weights=late, minlength=minutes)
+    behind, ahead = (np.bincount(at, weights=side, minlength=minutes) for side in (late >= AWAY, late <= -AWAY))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = whole / count
+    agreed = np.maximum(behind, ahead) >= AGREED * np.maximum(count, 1)
+    return np.where(count > 0, np.where(agreed, mean, 0.0), np.nan)
 
 
 @dataclass(frozen=True, slots=True)

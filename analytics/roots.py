@@ -62,6 +62,8 @@ RULES: Final = (
     Rule("oil-carry-over", "tank-filling", timedelta(hours=1)),
     Rule("unplanned-stop", "tank-filling", timedelta(hours=6)),
     Rule("unplanned-stop", "freeze-risk", timedelta(hours=12)),
+    # A clock that jumps ahead leaves minutes for which nothing is stamped.
+    Rule("clock-jump", "no-data", timedelta(hours=1)),
     # A pump that moves no water stops the skid, and what is measured in standing water means nothing.
     Rule("dry-running", "unplanned-stop", timedelta(hours=1)),
     Rule("dry-running", "sensor-out-of-range", timedelta(hours=1)),

@@ -105,6 +105,7 @@ def block(
     running: Sequence[bool] | None = None,
     washing: Mapping[str, Sequence[bool]] | None = None,
     settling: Sequence[bool] | None = None,
+    lag: Sequence[float] | None = None,
     start: int = MINUTE0,
 ) -> Block:
     """A block of minutes from arrays; running and not settling unless told otherwise."""
@@ -116,6 +117,7 @@ def block(
         running=np.ones(n, dtype=bool) if running is None else np.asarray(running),
         washing={key: np.asarray(mask) for key, mask in (washing or {}).items()},
         settling=np.zeros(n, dtype=bool) if settling is None else np.asarray(settling),
+        lag=np.zeros(n) if lag is None else np.asarray(lag, dtype=float),
     )
 
 

@@ -212,6 +212,7 @@ def plant(*, faults: bool) -> Block:
         running=~stopped,
         washing={"filter": washing},
         settling=settling,
+        lag=np.where(during(26, 28), -60.0, 0.0),
     )
 
 
