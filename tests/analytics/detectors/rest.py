@@ -61,6 +61,10 @@ skids:
       TT-13: {unit: Cel, range: [0, 90]}
       PT-15: {unit: kPa, range: [0, 1600]}
       FT-15: {unit: m3/h, range: [0, 5]}
+      FQT-2: {unit: m3, total: true}
+      FT-17: {unit: m3/h, range: [0, 20]}
+      FT-18: {unit: m3/h, range: [0, 20]}
+      FT-19: {unit: m3/h, range: [0, 20]}
       XS-15: {unit: "1", states: {0: open, 1: pressing}, reporting: on_change}
     units:
       - id: skid
@@ -91,7 +95,7 @@ skids:
         type: media_filter
         roles: {flow: FT-2, dp: PDT-3, backwash: XS-3, outlet_oil: AT-3}
         limits: {dp_terminal: 80}
-      - {id: outlet, type: outlet, roles: {flow: FT-2, oil: AT-3}}
+      - {id: outlet, type: outlet, roles: {flow: FT-2, oil: AT-3, total: FQT-2}}
       - {id: clear-tank, type: buffer_tank, holds: treated-water, roles: {level: LT-4}, params: {area: 20, height: 2.8}}
       - id: store
         type: buffer_tank
@@ -99,6 +103,9 @@ skids:
         feeds: []
         roles: {level: LT-13, inlet_flow: FT-13, outlet_flow: FT-14, temperature: TT-13}
         params: {area: 20, height: 2.8}
+      - {id: line-1, type: strainer, feeds: [line-2], roles: {flow: FT-17}}
+      - {id: line-2, type: strainer, feeds: [line-3], roles: {flow: FT-18}}
+      - {id: line-3, type: strainer, feeds: [], roles: {flow: FT-19}}
       - {id: press, type: filter_press, feeds: [], roles: {feed_pressure: PT-15, feed_flow: FT-15, cycle: XS-15}}
     water: {tds: 90, tds_unit: g/L}
     spec: {oil: {limit: 15, unit: mg/L, basis: 1h}}
@@ -189,6 +196,13 @@ def plant(*, faults: bool) -> Block:
         ("store", "inlet_flow"): noisy(np.where(during(30, 40), 17.0, 15.0), 0.05),
         ("store", "outlet_flow"): noisy(15.0, 0.05),
         ("store", "temperature"): noisy(np.where(during(25, 31), 95.0, 35.0), 0.01),
+    }
+    line = noisy(10.0, 0.1)
+    values |= {
+        ("outlet", "total"): np.cumsum(flow * np.where(during(33, 44), 0.8, 1.0)) / 60.0,
+        ("line-1", "flow"): line + noisy(0.0, 0.02),
+        ("line-2", "flow"): line * np.where(during(30, 58), 1.12, 1.0) + noisy(0.0, 0.02),
+        ("line-3", "flow"): line + noisy(0.0, 0.02),
     }
     cloth, cake = np.where(during(20, 35), 8.0, 1.0), np.where(during(40, 54), 2.0, 10.0)
     pressure, fed, pressing = _presses(noisy(cloth, 0.01), noisy(cake, 0.01))

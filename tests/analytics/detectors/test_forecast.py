@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from analytics.blocking import LAWS, extend, extrapolate, fits
-from analytics.forecast import Left, Library, PastRun, Seen, learn, left, load_exponent, past_run
+from analytics.forecast import Left, Library, learn, left, load_exponent
+from analytics.past_runs import PastRun, Seen, past_run
 
 TERMINAL = 80.0
 

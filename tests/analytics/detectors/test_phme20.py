@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics import forecast
+from analytics import forecast, past_runs
 from analytics.detectors.base import Draft
 from analytics.detectors.dp_rise import PLUGIN
 from tests.analytics.detectors import build
@@ -73,16 +73,16 @@ def recordings(datasets: Path) -> list[Recording]:
     return found
 
 
-def _past(run: Recording) -> forecast.PastRun:
+def _past(run: Recording) -> past_runs.PastRun:
     at, dp, factor = run.part(len(run.dp))
-    return forecast.past_run(at, dp, factor, np.arange(1, len(at) + 1) / 60.0, float(at[-1]), run.load)
+    return past_runs.past_run(at, dp, factor, np.arange(1, len(at) + 1) / 60.0, float(at[-1]), run.load)
 
 
 def _left(library: forecast.Library, run: Recording, minutes: int) -> forecast.Left:
     at, dp, factor = run.part(minutes)
-    recent = max(3, int(forecast.RECENT * len(at)))
+    recent = max(3, int(past_runs.RECENT * len(at)))
     pace = 1.0 / (USUAL_FLOW * float(np.mean(factor[-recent:])))
-    answer = forecast.left(library, forecast.Seen(at, dp, factor, float(at[-1]), pace, run.load), TERMINAL)
+    answer = forecast.left(library, past_runs.Seen(at, dp, factor, float(at[-1]), pace, run.load), TERMINAL)
     assert answer is not None
     return answer
 
