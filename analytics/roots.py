@@ -62,6 +62,7 @@ RULES: Final = (
     Rule("oil-carry-over", "tank-filling", timedelta(hours=1)),
     Rule("unplanned-stop", "tank-filling", timedelta(hours=6)),
     Rule("unplanned-stop", "freeze-risk", timedelta(hours=12)),
+    Rule("scale-change", "sensor-out-of-range", timedelta(hours=1)),
     # A clock that jumps ahead leaves minutes for which nothing is stamped.
     Rule("clock-jump", "no-data", timedelta(hours=1)),
     # A pump that moves no water stops the skid, and what is measured in standing water means nothing.
@@ -106,12 +107,14 @@ def _reaches(root: str, effect: str, skid: SkidView) -> bool:
 
     What stops the whole skid has its root on the pump, wherever the skid stands in the file.
     """
+    if root == effect:
+        return True
     if root not in skid.by_id:
         return effect in skid.by_id and root in skid.by_id[effect].tags.values()
     if effect not in skid.by_id:
         return any(effect in unit.tags.values() and _reaches(root, unit.id, skid) for unit in skid.units)
     ends = {skid.by_id[root].type.name, skid.by_id[effect].type.name}
-    return "skid" in ends or root == effect or effect in skid.after(root)
+    return "skid" in ends or effect in skid.after(root)
 
 
 def _depths() -> dict[str, int]:

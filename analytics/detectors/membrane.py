@@ -38,7 +38,8 @@ def driving_of(unit: UnitView, skid: SkidView, block: Block) -> tuple[F64, F64, 
         pressure - block.clean(unit.id, "concentrate_pressure") if unit.has("concentrate_pressure") else 0.0 * pressure
     )
     back = block.clean(unit.id, "permeate_pressure") if unit.has("permeate_pressure") else 0.0 * pressure
-    passage = block.clean(unit.id, "permeate_conductivity") / block.clean(unit.id, "feed_conductivity")
+    fed = block.clean(unit.id, "feed_conductivity")
+    passage = block.clean(unit.id, "permeate_conductivity") / np.where(fed > 0, fed, np.nan)
     return ro.net_driving_pressure(pressure, drop, back, osmotic, 0.0 * pressure), osmotic, passage
 
 

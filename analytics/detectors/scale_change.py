@@ -1,7 +1,8 @@
 """A reading that jumps to another scale or zero while the plant stays as it was (docs/detectors/scale_change.md).
 
 Somebody has set the transmitter to another unit: reading and noise change by the factor between two units, at once, and
-nothing else on the unit moves. Or a level has been zeroed anew: no flow lifts a tank's surface that fast.
+nothing else on the unit moves. Where the new reading does not fit its range, the transmitter holds it just beyond the
+range's end, without noise. Or a level has been zeroed anew: no flow lifts a tank's surface that fast.
 """
 
 from __future__ import annotations
@@ -29,6 +30,8 @@ LEAST: Final = 0.2  # relative change below which a jump is no other unit
 ZERO: Final = 0.05  # of the range, by which a level must jump
 FLAT: Final = 0.2  # of the jump, within which a level must stay before and after it
 PARTNER: Final = 0.1  # relative change of another reading of the unit that makes it the plant
+HELD: Final = (0.0075, 0.04)  # of the span beyond its end, where a live signal is held: 3.8 and 20.5 mA of NAMUR NE 43
+STILL: Final = 0.02  # times the earlier noise, of one that is held
 LASTS: Final = 72 * 60  # minutes after which the new scale is the usual one
 UNITS: Final = (
     "kPa", "bar", "[psi]", "[in_i'H2O]", "m3/h", "[gal_us]/min", "L/min", "L/h", "[bbl_us]/d", "m", "cm", "[ft_i]",
@@ -67,13 +70,14 @@ class Jump:
     after: float
     noise: float
     unit: str | None
+    held: bool = False  # at the end of its range: ``unit`` would be one that puts it there
 
 
 class ScaleChange(NothingLearnt):
     """Kind ``scale-change`` of any instrument that measures."""
 
     name: ClassVar[str] = "scale_change"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset({"scale-change"})
     unit_type: ClassVar[str] = "*"
     state: ClassVar[type[State]] = ScaleState
@@ -160,6 +164,9 @@ def _candidates(unit: UnitView, role: str, minutes: I64, values: F64, calm: Mask
     step = np.abs(values[k] - values[k - 2])
     large = (step > LEAST * np.abs(values[k - 2])) | (step > ZERO * (span[1] - span[0]) / wide)
     k = k[large & (minutes[k + SIDE] >= first)]
+    # What _sharp asks for, of two of the minutes before: it leaves few to look at closer.
+    most = FLAT / (1.0 - FLAT) * np.abs(values[k] - values[k - 2])
+    k = k[np.maximum(np.abs(values[k - 2] - values[k - 5]), np.abs(values[k - 2] - values[k - 10])) <= most]
     whole = minutes[k + SIDE] - minutes[k - SIDE - 1] <= 2 * SIDE + 3
     quiet = np.array([bool(calm[i - SIDE - 1 : i + SIDE + 1].all()) for i in k.tolist()], dtype=np.bool_)
     return [i for i in k[whole & quiet].tolist() if _sharp(values, i)]
@@ -177,7 +184,33 @@ def _jump(unit: UnitView, role: str, k: int, minutes: I64, values: F64, noise: F
     before, after = (float(np.median(values[part])) for part in (slice(k - SIDE - 1, k - 1), slice(k, k + SIDE)))
     louder = [float(np.median(noise[part])) for part in (slice(k - SIDE - 1, k - 1), slice(k, k + SIDE))]
     ratio = louder[1] / louder[0] if louder[0] > 0 else float("nan")
+    if ratio < STILL and (held := _held_for(unit, role, before, after)) is not None:
+        return Jump(int(minutes[k - 1]), before, after, ratio, held, held=True)
     return Jump(int(minutes[k - 1]), before, after, ratio, _unit_read(unit, role, before, after, ratio))
+
+
+def _held_for(unit: UnitView, role: str, before: float, after: float) -> str | None:
+    """The unit in which the reading would not fit its range any more, if ``after`` is where a transmitter holds it.
+
+    Of several that which changes the reading the least.
+    """
+    known, now = unit.instruments[role], unit.shown(role, after)[0]
+    assert known.range is not None
+    low, high = known.range
+    beyond = [(now - high) / (high - low), (low - now) / (high - low)]
+    side = next((i for i, part in enumerate(beyond) if HELD[0] <= part <= HELD[1]), None)
+    if side is None:
+        return None
+    was = unit.shown(role, before)[0]
+    out = dict[str, float]()
+    for other in UNITS:
+        if same_dimension(other, known.unit):
+            # Another unit, or another range: the signal's share of its span changes by the factor.
+            shift = low + (was - low) * convert(1.0, known.unit, other, difference=True)
+            reads = [convert(was, known.unit, other), shift]
+            fits = [read for read in reads if (read > now if side == 0 else read < now)]
+            out |= {other: min(abs(read - was) for read in fits)} if fits else {}
+    return min(out, key=lambda other: out[other], default=None)
 
 
 def _unit_read(unit: UnitView, role: str, before: float, after: float, noise: float) -> str | None:
@@ -232,9 +265,12 @@ def _draft(unit: UnitView, role: str, jump: Jump, minute: int, minutes: I64, val
         number(unit, role, "reading_after", jump.after),
         plain("noise_times", jump.noise),
     ]
-    if jump.unit:
-        numbers.append(plain("factor", convert(1.0, unit.instruments[role].unit, jump.unit, difference=True)))
-        why = f"reading and noise changed as they would from {unit.instruments[role].unit} to {jump.unit}"
+    own = unit.instruments[role].unit
+    if jump.unit and jump.held:
+        why = f"it stands without noise where a transmitter holds what its range cannot show, as {jump.unit} would"
+    elif jump.unit:
+        numbers.append(plain("factor", convert(1.0, own, jump.unit, difference=True)))
+        why = f"reading and noise changed as they would from {own} to {jump.unit}"
     else:
         why = "the surface cannot move so far in a minute, and it lies still before and after"
     return Draft(
@@ -243,7 +279,7 @@ def _draft(unit: UnitView, role: str, jump: Jump, minute: int, minutes: I64, val
         run_key=str(jump.at),
         onset=jump.at,
         severity="low",
-        confidence=0.85 if jump.unit else 0.7,
+        confidence=0.6 if jump.held else 0.85 if jump.unit else 0.7,
         unit=unit.tags[role],
         evidence=Evidence(numbers=tuple(numbers), traces=(trace(unit, role, role, minutes.tolist(), values.tolist()),)),
         ruled_out=(RuledOut(what="the plant", why=f"{why}; nothing else on the unit jumped"),),

@@ -71,3 +71,18 @@ def test_a_level_that_rises_over_minutes_is_the_plant():
     """The same tenth within ten minutes: a slug, no zero."""
     t = np.arange(N)
     assert said("tank", {"level": 1.5 + 0.3 * np.clip((t - AT) / 10.0, 0.0, 1.0)}, {}) == []
+
+
+def test_a_reading_that_leaves_its_range_at_the_new_scale_is_told():
+    """400 of 1000 kPa would be 1606 inches of water: held at 103.1 % without noise, and told."""
+    noise = np.where(np.arange(N) >= AT, 0.0, 0.2)
+    [draft] = said("cyclone", {"inlet_pressure": after(400.0, 1031.0)}, {"inlet_pressure": noise})
+    assert draft.unit == "PT-201"
+    assert "range cannot show" in draft.ruled_out[0].why
+
+
+@pytest.mark.parametrize("failed", [1062.5, -25.0])
+def test_a_failed_transmitter_is_no_scale(failed):
+    """Beyond 21 mA or below 3.6 mA it tells of its own failure (NAMUR NE 43): another detector's."""
+    noise = np.where(np.arange(N) >= AT, 0.0, 0.2)
+    assert said("cyclone", {"inlet_pressure": after(400.0, failed)}, {"inlet_pressure": noise}) == []
