@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import Final
 from uuid import uuid4
 
+from analytics.tanks import Tank, tanks
 from skidhand.errors import NotFoundError, UserError
 from skidhand.fleet import Fleet
 from skidhand.fleet.entries import due_dates
@@ -16,12 +17,14 @@ from skidhand.model.entry import Entry
 from skidhand.model.finding import Finding
 from skidhand.model.prompt import Prompt, Work
 from skidhand.model.watched import Watched
+from skidhand.stores.base import Store
 
 SIGNED: Final = "handover"
 TAKEN: Final = "handover-taken"
 AHEAD: Final = timedelta(days=7)
 """How far ahead instruments that fall due are told."""
 
+WASH: Final = "dp-rise"
 TANKS: Final = ("tank-filling", "tank-emptying")
 CHEMICAL: Final = "chemical-low"
 SET_ASIDE: Final = ("shelved", "suppressed", "out-of-service")
@@ -36,8 +39,9 @@ def _pressing(prompt: Prompt) -> tuple[bool, int, datetime]:
 @dataclass(frozen=True, slots=True)
 class Handover:
     """``due``: (skid, tag, date), the overdue among them. ``learning``: work in the last fortnight that renewed a part;
-    ``watched``: what is still learnt, or not watched now. ``last``: the newest signed handover, ``taken`` when the next
-    shift signed it too.
+    ``watched``: what is still learnt, or not watched now. ``washes``: forecasts of a filter's next wash, the soonest
+    first. ``levels``: tanks and drums as they stand, ``tanks`` and ``chemicals`` those that were called. ``last``: the
+    newest signed handover, ``taken`` when the next shift signed it too.
     """
 
     open: tuple[Prompt, ...]
@@ -45,6 +49,8 @@ class Handover:
     out_of_service: tuple[Work, ...]
     learning: tuple[Entry, ...]
     watched: tuple[Watched, ...]
+    washes: tuple[Finding, ...]
+    levels: tuple[Tank, ...]
     tanks: tuple[Finding, ...]
     chemicals: tuple[Finding, ...]
     due: tuple[tuple[str, str, date], ...]
@@ -53,10 +59,19 @@ class Handover:
     taken: Entry | None
 
 
-def handover(book: Logbook, fleet: Fleet, *, now: datetime, skids: Collection[str] | None = None) -> Handover:
-    """As of ``now``; ``skids``: only those (None: all)."""
+def handover(
+    book: Logbook,
+    fleet: Fleet,
+    store: Store,
+    *,
+    now: datetime,
+    skids: Collection[str] | None = None,
+    sites: Collection[str] | None = None,
+) -> Handover:
+    """As of ``now``; ``skids``: only those (None: all), and of the tanks that skids share those of ``sites``."""
     chosen = [one for one in fleet.skids if skids is None or one.id in skids]
-    names = {one.id for one in chosen}
+    shared = {site.id for site in fleet.sites if (skids is None and sites is None) or site.id in (sites or ())}
+    names = {one.id for one in chosen} | shared
     prompts = [p for p in book.prompts.open() if p.skid in names or (skids is None and p.skid == "")]
     findings = [f for f in book.look.standing({}).values() if f.skid in names]
     calibrations = book.entries.all(kind="calibration")
@@ -70,6 +85,8 @@ def handover(book: Logbook, fleet: Fleet, *, now: datetime, skids: Collection[st
         out_of_service=tuple(w for w in book.work.open() if w.skid in names),
         learning=tuple(e for e in renewed if e.skid in names),
         watched=tuple(w for w in book.analysis.watched(names).values() if w.lines),
+        washes=tuple(f for f in _by_forecast(findings, (WASH,)) if f.forecast),
+        levels=tuple(tanks(store, fleet, now=now, places=names)),
         tanks=_by_forecast(findings, TANKS),
         chemicals=_by_forecast(findings, (CHEMICAL,)),
         due=tuple((s.id, tag, at) for s in chosen for tag, at in due_dates(s, calibrations, now=now) if at <= limit),

@@ -10,11 +10,13 @@ from uuid import UUID
 from skidhand.model.finding import Finding
 from skidhand.model.prompt import Prompt, Work
 
-State = Literal["help", "silent", "stopped", "hand", "watch", "late", "unseen", "learning", "shelved", "out", "well"]
+State = Literal[
+    "help", "silent", "stopped", "hand", "watch", "late", "unseen", "unwatched", "learning", "shelved", "out", "well"
+]  # fmt: skip
 
 RANK: Final[Mapping[str, int]] = {
     "help": 0, "silent": 0, "stopped": 0, "unseen": 1, "late": 2, "hand": 3, "watch": 4, "out": 5, "shelved": 6,
-    "learning": 7, "well": 8,
+    "unwatched": 7, "learning": 8, "well": 9,
 }  # fmt: skip
 """Worst first. What a person has in hand stands behind what nobody has."""
 

@@ -39,7 +39,7 @@ def marks(house: House, viewer: Viewer, skid: Skid, start: datetime, end: dateti
     told = [*_findings(found, t), *_washes(skid, found, t), *_prompts(house, viewer, skid, start, end, t)]
     told += _states(house, viewer, skid, start, end, t)
     for entry in house.logbook.entries.all(skid=skid.id, since=start):
-        if entry.at < end:
+        if entry.at < end and viewer.sees_at(house.fleet().fleet, skid, entry.at):
             told.append(Mark("entry", entry.at, entry.at, f"{entry.kind.replace('-', ' ')}: {entry.text}"))
     seen = [mark for mark in told if mark.start < end and (mark.end is None or mark.end >= start)]
     return sorted(seen, key=lambda mark: mark.start)[-MOST:]

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
-from board import when
+from board import learning, when
 from board.attention import ABNORMAL, Matter
 from board.facts import Oil, Trend, Wash
 from board.render import unit
@@ -104,6 +104,10 @@ def _why(line: Line, worst: Matter | None, zone: ZoneInfo, now: datetime, t: Wor
     if line.state == "late" and line.newest is not None:
         return t("line.late", ago=when.span(now - line.newest, t)), ""
     if worst is None:
+        seen = line.watched.not_watched if line.watched is not None else None
+        if seen is not None:
+            said = learning.not_now(seen, t)
+            return said[:1].upper() + said[1:], t("learn.since", when=when.stamp(seen.since, now, zone, t))
         return t("line.well"), ""
     finding = worst.finding
     text = ", ".join(
@@ -170,6 +174,9 @@ def _aside(line: Line, worst: Matter | None, zone: ZoneInfo, now: datetime, t: W
             yield t("line.acknowledged")
     if line.over:
         yield t("line.over", n=line.over)
+    learnt = learning.brief(line.watched, t)
+    if learnt:
+        yield learnt[:1].upper() + learnt[1:]
 
 
 def _wash(line: Line, wash: Wash | None, zone: ZoneInfo, now: datetime, t: Words) -> tuple[str, str, bool]:

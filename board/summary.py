@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from typing import Final
 from uuid import UUID
 
+from analytics.tanks import Tank, site_tanks
 from board.attention import RANK, SEVERITY, Matter, State, matters
 from board.facts import (
     TREND,
@@ -35,6 +36,7 @@ from skidhand.model.finding import Finding
 from skidhand.model.heartbeat import Heartbeat
 from skidhand.model.prompt import Prompt, Work
 from skidhand.model.samples import series_id
+from skidhand.model.watched import Watched
 from skidhand.stores.base import Store
 
 LATE: Final = timedelta(minutes=10)
@@ -58,6 +60,7 @@ class Line:
     newest: datetime | None
     trend: Trend | None
     work: Work | None
+    watched: Watched | None
 
     @property
     def severity(self) -> str | None:
@@ -79,6 +82,14 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
+class Shared:
+    """A tank that the skids of a site share, and what is the matter with it, worst first."""
+
+    tank: Tank
+    matters: tuple[Matter, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Summary:
     """All skids at one tick, worst first. ``version`` differs whenever anything that is shown may differ."""
 
@@ -87,6 +98,7 @@ class Summary:
     took_ms: float
     fleet: FleetVersion
     lines: tuple[Line, ...]
+    tanks: tuple[Shared, ...]
     beats: tuple[Heartbeat, ...]
 
 
@@ -142,7 +154,15 @@ class SummaryKeeper:
         latest = readings_of(self._store.latest([n for s in fleet.skids for n in series_of(s, key_tags(s))]))
         trends = self._trends_at(half, now)
         seen = _last_seen(beats)
-        lines = (_line(one, fleet, latest, trends, seen.get(one.skid.id), over, now) for one in half)
+        watched = self._logbook.analysis.watched()
+        lines = (
+            _line(one, fleet, latest, trends, seen.get(one.skid.id), over, watched.get(one.skid.id), now)
+            for one in half
+        )
+        tanks = (
+            Shared(tank, tuple(matters([f for f in found.get(tank.place, []) if f.unit == tank.unit], told, works)))
+            for tank in site_tanks(self._store, fleet, now=now)
+        )
         took = (monotonic() - began) * 1000.0
         return Summary(
             version=f"{now.timestamp():.0f}-{abs(hash((version.digest, self._logbook.look.pulse()))):x}",
@@ -150,6 +170,7 @@ class SummaryKeeper:
             took_ms=took,
             fleet=version,
             lines=tuple(sorted(lines, key=lambda line: line.order)),
+            tanks=tuple(tanks),
             beats=beats,
         )
 
@@ -193,6 +214,7 @@ def _line(
     trends: Mapping[str, Trend],
     heard: datetime | None,
     over: list[str],
+    watched: Watched | None,
     now: datetime,
 ) -> Line:
     skid = half.skid
@@ -203,7 +225,7 @@ def _line(
     return Line(
         skid=skid,
         site=place.site if place else None,
-        state=_state(half, newest, now),
+        state=_state(half, newest, watched, now),
         matters=half.matters,
         over=over.count(skid.id),
         wash=next_wash(half.findings),
@@ -211,18 +233,26 @@ def _line(
         newest=newest,
         trend=trends.get(series_id(skid.id, half.trend_tag)) if half.trend_tag else None,
         work=half.work,
+        watched=watched,
     )
 
 
-def _state(half: _Half, newest: datetime | None, now: datetime) -> State:
+def _state(half: _Half, newest: datetime | None, watched: Watched | None, now: datetime) -> State:
     if half.work is not None:
         return "out"
-    told: State = half.matters[0].state if half.matters else "well"
+    told: State = half.matters[0].state if half.matters else _quiet(watched)
     if newest is None:
         return told if RANK[told] == 0 else "unseen"
     if now - newest > LATE and RANK[told] > RANK["late"]:
         return "late"
     return told
+
+
+def _quiet(watched: Watched | None) -> State:
+    """Of a skid of which nothing stands out: whether that means that all is as usual."""
+    if watched is None:
+        return "well"
+    return "unwatched" if watched.not_watched is not None else "learning" if watched.learning else "well"
 
 
 def _by_skid(findings: Iterable[Finding]) -> dict[str, list[Finding]]:

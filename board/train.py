@@ -15,7 +15,7 @@ from board.viewer import Viewer
 from board.words import Words
 from skidhand import plugins
 from skidhand.clock import monotonic
-from skidhand.fleet import Instrument, Skid, Unit
+from skidhand.fleet import Fleet, Instrument, Skid, Unit
 from skidhand.model.quality import is_bad, is_good
 from skidhand.model.samples import split_series
 
@@ -50,6 +50,11 @@ def latest(house: House, skid: Skid, tags: Iterable[str]) -> dict[str, Reading]:
     """The newest reading by tag."""
     table = house.store.latest(series_of(skid, list(tags)))
     return {split_series(series)[1]: reading for series, reading in readings_of(table).items()}
+
+
+def seen_by(viewer: Viewer, fleet: Fleet, skid: Skid, readings: Mapping[str, Reading]) -> dict[str, Reading]:
+    """Without those of a time at which the skid stood where this viewer sees nothing."""
+    return {tag: one for tag, one in readings.items() if viewer.sees_at(fleet, skid, one.time)}
 
 
 def latest_shared(house: House, skid: Skid) -> dict[str, Reading]:

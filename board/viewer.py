@@ -62,6 +62,10 @@ class Viewer:
         parts = ((max(start, a or start), min(end, b or end)) for a, b in self.spans(fleet, skid))
         return [(a, b) for a, b in parts if a < b]
 
+    def sees_at(self, fleet: Fleet, skid: Skid, moment: datetime) -> bool:
+        """True when what was so at ``moment`` may be seen."""
+        return any((a is None or a <= moment) and (b is None or moment < b) for a, b in self.spans(fleet, skid))
+
     def sees_skid(self, fleet: Fleet, skid: Skid) -> bool:
         """True when any of its time may be seen."""
         return bool(self.spans(fleet, skid))

@@ -72,7 +72,8 @@ async def _values(request: Request, house: House, viewer: Viewer, skid: Skid, la
             readings = await run_in_threadpool(train.latest_shared, house, skid)
         except SkidhandError:
             continue  # the store is away: ages go on growing on the page
-        fresh = {tag: readings[tag] for tag in tags if tag in readings and micros(readings[tag].time) > last}
+        seen_now = train.seen_by(viewer, house.fleet().fleet, skid, readings)
+        fresh = {tag: seen_now[tag] for tag in tags if tag in seen_now and micros(seen_now[tag].time) > last}
         now = house.now()
         if fresh:
             last = max(micros(reading.time) for reading in fresh.values())

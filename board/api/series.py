@@ -65,14 +65,10 @@ def series(request: Request, viewer: Anybody, skid: Annotated[str, Path(pattern=
     house = house_of(request)
     version, found = seen(house, viewer, skid)
     tags = viewer.tags(found)
-    readings = train.latest(house, found, tags)
+    readings = train.seen_by(viewer, version.fleet, found, train.latest(house, found, tags))
     items = []
     for tag in tags:
         one, reading = found.instruments[tag], readings.get(tag)
-        if reading is not None and not viewer.clip(
-            version.fleet, found, reading.time, reading.time + timedelta(microseconds=1)
-        ):
-            reading = None  # it is of a time at which the skid stood elsewhere
         items.append(
             {"tag": tag, "unit": one.unit, "note": one.note, "total": one.total, "states": one.states,
              "time": reading and reading.time, "value": reading and reading.value,

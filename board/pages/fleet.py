@@ -15,10 +15,12 @@ from fastapi.responses import Response
 from board import sentences, when
 from board.access import Anybody
 from board.errors import RefusedError
+from board.gauges import Gauge, gauge
 from board.house import House, house_of
 from board.render import Nav, html, words_of
 from board.summary import Line, Summary
 from board.viewer import Viewer
+from board.words import Words
 
 router = APIRouter(include_in_schema=False)
 NAV: Final = Nav("/", "nav.fleet", role="customer", order=10)
@@ -55,6 +57,17 @@ def lines_for(summary: Summary, viewer: Viewer) -> list[Line]:
     return [line for line in summary.lines if line.site is not None and viewer.sees_site(line.site)]
 
 
+def _gauges(summary: Summary, viewer: Viewer, t: Words) -> list[Gauge]:
+    """Tanks that skids share, what is the matter and what is soonest first."""
+    if viewer.customer:
+        return []
+    seen = [one for one in summary.tanks if viewer.sees_site(one.tank.place)]
+    told = [(one, gauge(one.tank, summary.fleet.fleet, summary.at, t, one.matters)) for one in seen]
+    far = timedelta.max
+    told.sort(key=lambda pair: (not pair[1].why, not pair[1].soon, pair[0].tank.left or far))
+    return [words for _, words in told]
+
+
 def _page(request: Request, house: House, summary: Summary, viewer: Viewer) -> tuple[str, bytes]:
     t = words_of(request)
     blind = house.summary.blind_s
@@ -64,11 +77,14 @@ def _page(request: Request, house: House, summary: Summary, viewer: Viewer) -> t
     if key not in _pages:
         mine = lines_for(summary, viewer)
         first, rest = sentences.headline(mine, viewer, t)
+        gauges = _gauges(summary, viewer, t)
         text = html(
             request,
             "fleet.html",
             viewer,
             rows=[sentences.row(line, summary.fleet.fleet, viewer, summary.at, t) for line in mine],
+            gauges=gauges,
+            pressing=any(one.soon or one.why for one in gauges),
             fleet=summary.fleet.fleet,
             first=first,
             rest=rest,

@@ -8,10 +8,11 @@ from fastapi import APIRouter, Depends, Form, Request
 from fastapi.responses import RedirectResponse, Response
 
 from analytics import handover
-from board import when
+from board import learning, when
 from board.access import Looking, may_write
+from board.gauges import gauge
 from board.house import house_of
-from board.render import Nav, render
+from board.render import Nav, render, words_of
 from board.viewer import Viewer
 
 router = APIRouter(include_in_schema=False)
@@ -23,15 +24,19 @@ Writing = Annotated[Viewer, Depends(may_write("answer"))]
 @router.get("/handover")
 def page(request: Request, viewer: Looking) -> Response:
     """The page; a viewer of some sites sees the skids that stand there now."""
-    house = house_of(request)
+    house, t = house_of(request), words_of(request)
     fleet, now = house.fleet().fleet, house.now()
     placed = {skid.id: fleet.placement_at(skid, now) for skid in fleet.skids}
     skids = None if viewer.sites is None else {id for id, at in placed.items() if at and viewer.sees_site(at.site)}
-    told = handover.handover(house.logbook, fleet, now=now, skids=skids)
+    told = handover.handover(house.logbook, fleet, house.store, now=now, skids=skids, sites=viewer.sites)
     zones = {id: when.zone_of(fleet, at.site if at else None) for id, at in placed.items()}
+    zones |= {site.id: when.zone_of(fleet, site.id) for site in fleet.sites}
     return render(
         request, "handover.html", viewer, told=told, now=now, zones=zones, utc=when.zone_of(fleet, None),
-        names={skid.id: skid.name for skid in fleet.skids}, whole=viewer.sites is None,
+        names={**{site.id: site.name for site in fleet.sites}, **{skid.id: skid.name for skid in fleet.skids}},
+        gauges=[gauge(tank, fleet, now, t) for tank in told.levels],
+        learning=[(one.skid, learning.told(one, now, zones[one.skid], t)) for one in told.watched],
+        whole=viewer.sites is None,
     )  # fmt: skip
 
 
@@ -40,7 +45,7 @@ def sign(request: Request, viewer: Writing, note: Annotated[str, Form(max_length
     """The leaving shift signs."""
     house = house_of(request)
     now = house.now()
-    told = handover.handover(house.logbook, house.fleet().fleet, now=now)
+    told = handover.handover(house.logbook, house.fleet().fleet, house.store, now=now)
     handover.sign(house.logbook, told, who=viewer.person or viewer.name, note=note, at=now)
     return RedirectResponse("/handover", status_code=303)
 

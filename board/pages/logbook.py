@@ -93,8 +93,7 @@ def _seen(viewer: Viewer, fleet: Fleet, entry: Entry) -> bool:
     skid = fleet.skid(entry.skid) if entry.skid else None
     if viewer.sites is None:
         return True
-    spans = viewer.spans(fleet, skid) if skid else ()
-    return any((a is None or a <= entry.at) and (b is None or entry.at < b) for a, b in spans)
+    return skid is not None and viewer.sees_at(fleet, skid, entry.at)
 
 
 def _row(house: House, fleet: Fleet, entry: Entry, t: Any) -> dict[str, Any]:

@@ -9,18 +9,21 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
-from board import plot, sentences, train, when
+from analytics.tanks import tanks
+from board import learning, plot, sentences, train, when
 from board.access import Anybody
 from board.facts import key_tags, oil_tag
+from board.gauges import Gauge, gauge
 from board.house import House, house_of, not_here
 from board.marks import marks
+from board.pages.fleet import lines_for
 from board.render import render, unit, words_of
 from board.summary import Line
 from board.trend import LONGEST, SPANS, Panel, panels
 from board.viewer import Viewer
 from board.words import Words
 from skidhand.errors import UserError
-from skidhand.fleet import FleetVersion, Skid
+from skidhand.fleet import Fleet, FleetVersion, Skid
 from skidhand.fleet.coverage import coverage
 from skidhand.model.finding import Finding
 
@@ -44,7 +47,7 @@ def page(
     now, fleet = house.now(), version.fleet
     place = fleet.placement_at(found, now)
     zone = when.zone_of(fleet, place.site if place else None)
-    line = _line_of(house, found)
+    line = _line_of(house, viewer, found)
     tags = _tags(viewer, found, line, tag)
     until = _until(end, now)
     start = until - _span(span)
@@ -59,7 +62,11 @@ def page(
         site=next((one for one in fleet.sites if place and one.id == place.site), None),
         row=row,
         matters=[] if viewer.customer or line is None else [_matter(m.finding, now, zone, t) for m in line.matters],
-        stages=train.train(found, viewer, train.latest(house, found, viewer.tags(found)), now, t),
+        gauges=_gauges(house, viewer, fleet, found, place.site if place else None, now, t),
+        learning=[] if viewer.customer or line is None else learning.told(line.watched, now, zone, t),
+        stages=train.train(
+            found, viewer, train.seen_by(viewer, fleet, found, train.latest(house, found, viewer.tags(found))), now, t
+        ),
         panels=[_drawn(panel, found) for panel in read],
         width=when.span(timedelta(seconds=read[0].width), t) if read else "",
         step=read[0].width if read else 0,
@@ -98,9 +105,20 @@ def watched(version: FleetVersion, skid: Skid) -> list[tuple[str, str, bool, str
     return [(row["unit"] or row["type"], row["kind"], row["watched"], row["note"]) for row in rows]
 
 
-def _line_of(house: House, skid: Skid) -> Line | None:
+def _gauges(
+    house: House, viewer: Viewer, fleet: Fleet, skid: Skid, site: str | None, now: datetime, t: Words
+) -> list[Gauge]:
+    """The skid's own tanks, and those that it shares with others where it stands."""
+    if viewer.customer or not (viewer.sites is None or (site is not None and viewer.sees_site(site))):
+        return []
+    places = [skid.id, site or ""]
+    return [gauge(tank, fleet, now, t) for tank in tanks(house.store, fleet, now=now, places=places)]
+
+
+def _line_of(house: House, viewer: Viewer, skid: Skid) -> Line | None:
+    """What the fleet page says of it; None while it stands where this viewer sees nothing."""
     summary = house.summary.get()
-    return next((line for line in summary.lines if line.skid.id == skid.id), None) if summary else None
+    return next((line for line in lines_for(summary, viewer) if line.skid.id == skid.id), None) if summary else None
 
 
 def _tags(viewer: Viewer, skid: Skid, line: Line | None, asked: list[str] | None) -> list[str]:

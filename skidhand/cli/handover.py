@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -12,6 +13,7 @@ from skidhand.cli.options import (
     LogbookOption,
     SettingsOption,
     SkidOption,
+    StoreOption,
     fleet_of,
     known_skid,
     look_into_logbook,
@@ -21,9 +23,11 @@ from skidhand.cli.options import (
 )
 from skidhand.cli.output import print_rows
 from skidhand.errors import UserError
+from skidhand.units import label
 
 if TYPE_CHECKING:
     from analytics.handover import Handover
+    from analytics.tanks import Tank
 
 COLUMNS = ("what", "skid", "where", "until", "text")
 
@@ -35,6 +39,7 @@ def command(
     take: Annotated[bool, typer.Option("--take", help="Sign as the coming shift.")] = False,
     who: Annotated[str | None, typer.Option("--who", metavar="ID", help="Who signs.")] = None,
     settings_file: SettingsOption = None,
+    store: StoreOption = None,
     logbook: LogbookOption = None,
     format: FormatOption = Format.TABLE,
 ) -> None:
@@ -46,17 +51,19 @@ def command(
     """
     from analytics import handover
     from skidhand.clock import WallClock
+    from skidhand.stores import open_store
 
     if sign and take:
         raise UserError("--sign is for the leaving shift, --take for the coming one; not both at once")
     if note and not sign:
         raise UserError("--note belongs to --sign")
-    settings = settings_from(settings_file, logbook=logbook)
+    settings = settings_from(settings_file, store=store, logbook=logbook)
     book, clock = look_into_logbook(settings)
-    with book:
+    with book, closing(open_store(settings.store)) as samples:
         known_skid(book, skid)
         now = clock.now() or WallClock().now()
-        told = handover.handover(book, fleet_of(settings, book).fleet, now=now, skids=None if skid is None else {skid})
+        fleet, skids = fleet_of(settings, book).fleet, None if skid is None else {skid}
+        told = handover.handover(book, fleet, samples, now=now, skids=skids)
         name = who or user_name()
         if sign:
             handover.sign(book, told, who=name, note=note, at=now)
@@ -88,6 +95,12 @@ def _rows(told: Handover) -> list[dict[str, Any]]:
     for watched in told.watched:
         for line in watched.lines:
             add("not watched" if not line.unit else "learning", watched.skid, line.unit, line.not_before, line.words)
+    for finding in told.washes:
+        ends = finding.forecast
+        said = f"about, between {ends.low:%Y-%m-%d %H:%M} and {ends.high:%Y-%m-%d %H:%M} UTC" if ends else ""
+        add("next backwash", finding.skid, finding.unit, ends.when if ends else None, said)
+    for tank in told.levels:
+        add("tank", tank.place, tank.unit, None, _level(tank))
     for finding in (*told.tanks, *told.chemicals):
         when = finding.forecast.when if finding.forecast else None
         add(finding.kind.replace("-", " "), finding.skid, finding.unit, when, finding.first_step)
@@ -99,3 +112,10 @@ def _rows(told: Handover) -> list[dict[str, Any]]:
         state = f"taken by {told.taken.who}" if told.taken else "not taken yet"
         add("last handover", None, None, told.last.at, f"{told.last.who}: {told.last.text} ({state})")
     return rows
+
+
+def _level(tank: Tank) -> str:
+    if tank.level is None or tank.share is None:
+        return "no usable reading of its level"
+    end = "steady" if tank.left is None else f"{tank.end} in {tank.left.total_seconds() / 3600:.3g} h as it goes"
+    return f"{tank.level:.3g} {label(tank.code)}, {100 * tank.share:.0f} % full; {end}"

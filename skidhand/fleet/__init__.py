@@ -2,7 +2,7 @@
 
 from skidhand.fleet.load import FleetVersion, load_fleet, parse_fleet
 from skidhand.fleet.model import Fleet, Instrument, Placement, Site, Skid, Unit
-from skidhand.fleet.view import SkidView, UnitView, skid_view
+from skidhand.fleet.view import SkidView, UnitView, site_view, skid_view
 
 __all__ = [
     "Fleet",
@@ -16,5 +16,6 @@ __all__ = [
     "UnitView",
     "load_fleet",
     "parse_fleet",
+    "site_view",
     "skid_view",
 ]

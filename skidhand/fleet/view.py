@@ -8,7 +8,7 @@ from functools import cached_property
 from itertools import pairwise
 
 from skidhand import plugins
-from skidhand.fleet.model import Amount, Instrument, Skid, SpecLimit, Unit
+from skidhand.fleet.model import Amount, Instrument, Site, Skid, SpecLimit, Unit
 from skidhand.unit_types.base import Limit, UnitType
 from skidhand.units import convert
 
@@ -101,6 +101,12 @@ def skid_view(skid: Skid) -> SkidView:
     )
 
 
+def site_view(site: Site) -> SkidView:
+    """A site with the tanks that its skids share, seen as a skid that is nothing but tanks."""
+    units = tuple(_unit_view(site, unit, _feeds(site.units)) for unit in site.units)
+    return SkidView(site.id, site.name, units, None, None, None, {}, site.instruments)
+
+
 def _feeds(units: tuple[Unit, ...]) -> dict[str, tuple[str, ...]]:
     """Unit id -> ids that its water goes to; the next unit in the list unless the file says otherwise.
 
@@ -111,7 +117,7 @@ def _feeds(units: tuple[Unit, ...]) -> dict[str, tuple[str, ...]]:
     return {unit.id: unit.feeds if unit.feeds is not None else follows.get(unit.id, ()) for unit in units}
 
 
-def _unit_view(skid: Skid, unit: Unit, feeds: Mapping[str, tuple[str, ...]]) -> UnitView:
+def _unit_view(skid: Skid | Site, unit: Unit, feeds: Mapping[str, tuple[str, ...]]) -> UnitView:
     kind: UnitType = plugins.get("unit_type", unit.type)
     limits = {name: limit.default for name, limit in kind.limits.items()}
     for name, given in unit.limits.items():
@@ -129,12 +135,12 @@ def _unit_view(skid: Skid, unit: Unit, feeds: Mapping[str, tuple[str, ...]]) -> 
         limits=limits,
         upstream=tuple(name for name, targets in feeds.items() if unit.id in targets),
         downstream=feeds[unit.id],
-        backwash_by=skid.backwash_by,
+        backwash_by=getattr(skid, "backwash_by", "person"),
         holds=unit.holds,
     )
 
 
-def _in_unit(given: float | Amount, limit: Limit, unit: Unit, skid: Skid) -> float:
+def _in_unit(given: float | Amount, limit: Limit, unit: Unit, skid: Skid | Site) -> float:
     if isinstance(given, Amount):
         return convert(given.value, given.unit, limit.unit)
     tag = unit.roles.get(limit.role) if limit.role else None

@@ -71,6 +71,16 @@ class Line(NamedTuple):
     words: str
 
 
+class Group(NamedTuple):
+    """What is learnt of one ``unit`` for one reason, all detectors together; ``least`` is the one that is least far."""
+
+    unit: str
+    since: datetime
+    kinds: tuple[str, ...]
+    least: Learning
+    not_before: datetime | None
+
+
 class Watched(Shape):
     """One skid as of ``at``, the end of what analytics has worked in."""
 
@@ -86,13 +96,22 @@ class Watched(Shape):
         found = []
         if self.not_watched is not None:
             found.append(Line("", self.not_watched.since, None, self.not_watched.reason))
-        groups: dict[tuple[str, str, datetime], list[Learning]] = {}
-        for one in self.learning:
-            groups.setdefault((one.unit, one.reason, one.since), []).append(one)
-        for (unit, reason, since), many in groups.items():
-            kinds = sorted({kind for one in many for kind in one.kinds})
-            least = min(many, key=lambda one: one.done / one.of)
-            ends = [one.not_before for one in many if one.not_before is not None]
-            words = f"learning, {reason}: {', '.join(kinds)}; {least.far}"
-            found.append(Line(unit, since, max(ends) if len(ends) == len(many) else None, words))
+        for group in self.groups:
+            words = f"learning, {group.least.reason}: {', '.join(group.kinds)}; {group.least.far}"
+            found.append(Line(group.unit, group.since, group.not_before, words))
         return found
+
+    @property
+    def groups(self) -> list[Group]:
+        """What is learnt still, a group for each unit, reason and beginning."""
+        found: dict[tuple[str, str, datetime], list[Learning]] = {}
+        for one in self.learning:
+            found.setdefault((one.unit, one.reason, one.since), []).append(one)
+        return [_group(unit, since, many) for (unit, _, since), many in found.items()]
+
+
+def _group(unit: str, since: datetime, many: list[Learning]) -> Group:
+    kinds = tuple(sorted({kind for one in many for kind in one.kinds}))
+    ends = [one.not_before for one in many if one.not_before is not None]
+    least = min(many, key=lambda one: one.done / one.of)
+    return Group(unit, since, kinds, least, max(ends) if len(ends) == len(many) else None)
