@@ -34,6 +34,9 @@ LATEST_US: Final = 9_223_372_036_854_775
 GAP_US: Final = 600_000_000
 """Source times further apart than this lie in two of a batch's intervals."""
 
+UNLANDED: Final = 2**63 - 1
+"""Above every batch number."""
+
 NAMES: Final = 200
 """Series that one statement asks for."""
 
@@ -149,8 +152,12 @@ def by(writer: str) -> str:
 
 
 def rows_of(part: Part) -> pa.Table:
-    """ROWS of an answer to ``SELECT FIELDS … GROUP BY "series", "writer", "slot"``."""
-    times, values, specials, quality, received, batch = zip(*part.values, strict=True)
+    """ROWS of an answer to ``SELECT FIELDS … GROUP BY "series", "writer", "slot"``.
+
+    A point that is being written for the first time may be seen with some of its fields: its batch is UNLANDED.
+    """
+    whole = [row if None not in row[3:] else (*row[:3], 0, 0, UNLANDED) for row in part.values]
+    times, values, specials, quality, received, batch = zip(*whole, strict=True)
     value = np.array(values, dtype=np.float64)  # an absent one becomes NaN
     absent = np.isnan(value)
     for place, special in enumerate(specials):

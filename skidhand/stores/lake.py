@@ -30,10 +30,12 @@ from skidhand.stores import lake_s3
 from skidhand.stores.base import CLOCKS, Ages, Batch, Changes, Landed, Policy, check_clock
 from skidhand.stores.buckets import BUCKETS, DAY, SECOND, cell_of, cells, snap_width
 from skidhand.stores.lake_build import roll_days
+from skidhand.stores.lake_groups import Footers
 from skidhand.stores.lake_history import History
 from skidhand.stores.lake_ledger import Ledger, batch_mark, changed_spans
+from skidhand.stores.lake_live import Files
 from skidhand.stores.lake_plan import plan_days
-from skidhand.stores.lake_read import Files, RowCache, read_rows
+from skidhand.stores.lake_read import RowCache, read_rows
 from skidhand.stores.lake_retain import retain
 from skidhand.stores.lake_rollup import ROLLUP_SCHEMA, Rollups
 from skidhand.stores.lake_sums import day_sums
@@ -76,9 +78,9 @@ class LakeStore:
         rollups = LakeTable(
             f"{path.rstrip('/')}/rollups", storage_options, schema=ROLLUP_SCHEMA, partition="width", keys="series,start"
         )
-        self._rollups = Rollups(rollups)
+        self._cache, self._footers = RowCache(), Footers()
+        self._rollups = Rollups(rollups, self._footers)
         self._ledger = Ledger()
-        self._cache = RowCache()
         self._files: tuple[int, Files] | None = None
 
     @classmethod
@@ -166,9 +168,9 @@ class LakeStore:
     ) -> pa.Table:
         if snapshot is None or not series:
             return samples_of(ROWS.empty_table(), policy)
-        wanted = pa.array(sorted(set(series)), type=pa.string())
+        kept, wanted = (self._cache, self._footers), sorted(set(series))
         with engine_errors(f"cannot read lake {self.path}"):
-            rows = read_rows(snapshot.filesystem, snapshot.files, self._cache, wanted, start_us, end_us)
+            rows = read_rows(snapshot.filesystem, snapshot.files, *kept, wanted, start_us, end_us)
             return samples_of(rows, policy)
 
     def read(
@@ -228,13 +230,10 @@ class LakeStore:
             plan = plan_days(rollups, self._ledger, snapshot.version, snapshot.files, series, cell_of(width))
 
         def raw(names: Sequence[str], start_us: int, end_us: int) -> pa.Table:
-            if not snapshot.files.within(start_us, end_us):
-                return BUCKETS.empty_table()
             return cells(self._read(snapshot, names, start_us, end_us, "all"), cell_of(width), policy)
 
         def rolled(names: Sequence[str], start_us: int, end_us: int) -> pa.Table:
-            wanted = pa.array(sorted(set(names)), type=pa.string())
-            return self._rollups.cells(plan.files(start_us, end_us), wanted, start_us, end_us, policy)
+            return self._rollups.cells(plan.files(start_us, end_us), sorted(set(names)), start_us, end_us, policy)
 
         with engine_errors(f"cannot read the rollups of lake {self.path}"):
             return plan.buckets(start_us, end_us, width, raw=raw, rolled=rolled)
@@ -301,7 +300,7 @@ class LakeStore:
 
     def close(self) -> None:
         """Let go of decoded files; nothing else is held open."""
-        self._cache = RowCache()
+        self._cache, self._footers = RowCache(), Footers()
 
 
 def _whole_seconds(rows: pa.Table) -> pa.Table:

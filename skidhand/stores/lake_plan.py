@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from skidhand.stores.buckets import BUCKETS, DAY, SECOND, combine
 from skidhand.stores.lake_ledger import Ledger
-from skidhand.stores.lake_read import Files
+from skidhand.stores.lake_live import Files
 from skidhand.stores.lake_rollup import RollupFile, standing
 
 Cells = Callable[[Sequence[str], int, int], pa.Table]

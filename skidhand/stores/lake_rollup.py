@@ -10,21 +10,20 @@ so late rows make their day's rollups stale in the very commit that brings them,
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any, Final
+from typing import Final
 
 import pyarrow as pa
 import pyarrow.dataset as ds
 from deltalake import DeltaTable
 from deltalake.transaction import AddAction, RemoveAction
-from pyarrow import fs
 
-from skidhand.model.samples import EPOCH, TIMESTAMP
+from skidhand.model.samples import EPOCH
 from skidhand.stores.base import Policy
 from skidhand.stores.lake_files import removal, write_file
-from skidhand.stores.lake_read import among
+from skidhand.stores.lake_groups import Footers, read_groups
 from skidhand.stores.lake_table import LakeTable
 from skidhand.stores.rollups import ROLLUPS, buckets_from, columns_for
 
@@ -73,8 +72,9 @@ def day_of(number: int) -> date:
 class Rollups:
     """The rollups of one lake; made with the first day that is over. Safe between threads."""
 
-    def __init__(self, table: LakeTable) -> None:
+    def __init__(self, table: LakeTable, footers: Footers) -> None:
         self.table = table
+        self._footers = footers
         self._known: tuple[int, tuple[RollupFile, ...]] = (-1, ())
 
     def files(self) -> tuple[RollupFile, ...]:
@@ -88,14 +88,17 @@ class Rollups:
             return self._known[1]
 
     def cells(
-        self, files: Iterable[RollupFile], series: pa.StringArray, start_us: int, end_us: int, policy: Policy
+        self, files: Iterable[RollupFile], series: Sequence[str], start_us: int, end_us: int, policy: Policy
     ) -> pa.Table:
-        """BUCKETS of the files' own width with start ≤ bucket < end, sorted by (series, start)."""
+        """BUCKETS of the files' own width with start ≤ bucket < end, sorted by (series, start), as ``series`` is."""
         delta = self.table.current()
         if delta is None:
             return buckets_from(ROLLUPS.empty_table(), policy)
-        found = _rows(self.table.filesystem(delta), files, series, start_us, end_us, columns_for(policy))
-        return buckets_from(found.sort_by(_SORTED), policy)  # type: ignore[arg-type]
+        filesystem, columns, span = self.table.filesystem(delta), columns_for(policy), (start_us, end_us)
+        parts = [ROLLUPS.empty_table().select(columns)]
+        for path in sorted({file.path for file in files}):
+            parts += read_groups(filesystem, self._footers, path, series, span, columns, "start")
+        return buckets_from(pa.concat_tables(parts).sort_by(_SORTED), policy)  # type: ignore[arg-type]
 
     def old_rows(self, delta: DeltaTable, file: RollupFile) -> pa.Table:
         """All rows of one file."""
@@ -138,18 +141,3 @@ def standing(
         for day in file.days
         if last_touch(day) <= min(file.built, version)
     }
-
-
-def _rows(
-    filesystem: fs.FileSystem,
-    files: Iterable[RollupFile],
-    series: pa.StringArray,
-    start_us: int,
-    end_us: int,
-    columns: list[str],
-) -> pa.Table:
-    paths = sorted({file.path for file in files})
-    dataset = ds.dataset(paths, schema=ROLLUPS, format="parquet", filesystem=filesystem)
-    start: Any = ds.field("start")
-    span = (start >= pa.scalar(start_us, TIMESTAMP)) & (start < pa.scalar(end_us, TIMESTAMP))
-    return dataset.to_table(columns=columns, filter=span & among(series))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import threading
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
@@ -89,6 +90,7 @@ class LakeTable:
         self.lock = threading.RLock()
         self._options = dict(storage_options or {})
         self._delta: DeltaTable | None = None
+        self._looked = 0.0
         self._local = None if "://" in uri else Path(uri)
 
     def current(self) -> DeltaTable | None:
@@ -96,9 +98,23 @@ class LakeTable:
         with self.lock, engine_errors(f"cannot open lake {self.uri}"):
             if self._delta is None:
                 self._delta = self._open(None)
-            else:
+            elif not self._is_newest(self._delta.version()):
                 self._delta.update_incremental()
+            else:
+                return self._delta
+            self._looked = time.monotonic()
             return self._delta
+
+    def _is_newest(self, version: int) -> bool:
+        """Whether nothing was committed since, by one look for the next commit's file; the engine lists the whole log.
+
+        That file may also be missing because it was cleaned away, but not as long as our look is younger than LOGGED
+        and the commit before it is still there.
+        """
+        if self._local is None or time.monotonic() - self._looked > LOGGED.total_seconds() / 2:
+            return False
+        log = self._local / LOG
+        return not (log / f"{version + 1:020d}.json").exists() and (log / f"{version:020d}.json").exists()
 
     def at(self, version: int) -> DeltaTable | None:
         """The table as it was at ``version``, or None when its log is cleaned away."""

@@ -12,6 +12,8 @@ from hypothesis import strategies as st
 
 from skidhand.stores.influx_lines import (
     GAP_US,
+    UNLANDED,
+    Part,
     Row,
     any_of,
     intervals_of,
@@ -19,6 +21,7 @@ from skidhand.stores.influx_lines import (
     merged,
     parse_covers,
     quoted,
+    rows_of,
     sample_head,
     sample_line,
     unquoted,
@@ -97,3 +100,12 @@ def test_many_series_are_asked_for_in_groups():
     names = [f"a/{k}" for k in range(450)] * 2
     assert [text.count("series") for text in any_of(names)] == [200, 200, 50]
     assert any_of([]) == []
+
+
+@pytest.mark.parametrize("missing", [3, 4, 5])
+def test_a_point_that_is_half_there_has_not_landed(missing):
+    """The engine may show a point while its fields are being written: it is of no landed batch, its neighbour is."""
+    whole = [1_000_000, 1.5, None, 0, 2_000, 7]
+    half = [None if place == missing else field for place, field in enumerate([2_000_000, *whole[1:]])]
+    part = Part(0, {"series": "a/x", "writer": "w", "slot": "0"}, [], [whole, half])
+    assert rows_of(part)["batch"].to_pylist() == [7, UNLANDED]
