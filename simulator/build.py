@@ -8,6 +8,7 @@ from typing import Literal
 from simulator.plant.buffer_tank import BufferTank, OilTank
 from simulator.plant.chemical import Chemical
 from simulator.plant.conditions import Conditions
+from simulator.plant.drops import droplet_shares
 from simulator.plant.feed_pump import FeedPump
 from simulator.plant.filter_bank import FilterBank
 from simulator.plant.filter_press import FilterPress
@@ -20,7 +21,7 @@ from simulator.plant.strainer import Strainer
 from simulator.plant.sump import Sump
 from simulator.plant.train import DT, FeedNow, Train
 from simulator.plant.washing import WashControl
-from simulator.plant.water import Brine, droplet_shares
+from simulator.plant.water import Brine
 from simulator.plant.weir_tank import SETTLED, SLUDGE_HOURS, SLUDGE_SOLIDS, WeirTank
 from simulator.plant_file import Plant
 from simulator.streams import generator

@@ -91,6 +91,8 @@ class Transmitter:
         return self._ranged(values)
 
     def _spiked(self, count: int) -> Floats:
+        if self._nature.spikes == 0.0:
+            return np.zeros(count)
         draw = self._spikes.random((count, 2))
         size = (draw[:, 1] - 0.3) * 2.0 * SPIKE_SIZE * (self._high - self._low)
         return np.where(draw[:, 0] < self._nature.spikes, size, 0.0)

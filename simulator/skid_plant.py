@@ -12,6 +12,7 @@ from simulator.faults import FAULTS, Fault, strength
 from simulator.faults.base import Change
 from simulator.plant.conditions import Conditions
 from simulator.plant.feed import Feed
+from simulator.plant.filter_bank import FilterBank
 from simulator.plant.train import FeedNow
 from simulator.plant_file import Event
 from simulator.scenario import Scenario
@@ -55,6 +56,8 @@ class Acting:
     def strength(self, hour: float) -> float:
         """How strongly it acts, ``hour`` hours after the scenario's start."""
         event = self.event
+        if not event.at <= hour < event.at + event.hours + self.fault.rise_hours:
+            return 0.0
         return strength(self.fault, hour - event.at, event.hours, event.severity, self.stairs)
 
 
@@ -121,8 +124,8 @@ class SkidPlant:
         self.train, self.normal = build_train(skid, self.view, plant, seed)
         self._feed = Feed(seed, skid_id, plant.temperature, plant.ambient)
         self.events = acting(scenario, skid_id, seed)
-        self._changes = [(i, a) for i, a in enumerate(self.events) if a.fault.change is not None]
-        self._hidden = [(i, a) for i, a in self._changes if a.fault.shows is not None]
+        self._changes = [a for a in self.events if a.fault.change is not None]
+        self._hidden = [(i, a) for i, a in enumerate(self.events) if a.fault.change and a.fault.shows]
         self._minute = 0
         self._slug_until = 0.0
         beds = self.train.filters.beds if self.train.filters else {}
@@ -165,11 +168,9 @@ class SkidPlant:
         return rows
 
     def _step(self, feed: FeedNow, now: Conditions) -> None:
-        bank = self.train.filters
-        before = {name: (bed.dp, bed.resistance) for name, bed in bank.beds.items()} if bank else {}
         self.train.step(feed, now)
-        if bank:
-            self._follow(now, before)
+        if self.train.filters:
+            self._follow(now, self.train.filters)
         self._minute += 1
         if self._lab_minutes and self._minute % self._lab_minutes == 0 and self.train.outlet.flow > 0.0:
             self.grabs.append((self._minute / MINUTES_PER_HOUR, sum(self.train.outlet.oil)))
@@ -179,15 +180,13 @@ class SkidPlant:
                 if active.strength(hour) > 0.0 and active.fault.shows(self.train, active.unit or ""):
                     self.shown[i] = hour
 
-    def _follow(self, now: Conditions, before: dict[str, tuple[float, float]]) -> None:
+    def _follow(self, now: Conditions, bank: FilterBank) -> None:
         """Book what the beds caught and how they were washed."""
-        bank = self.train.filters
-        assert bank is not None
         hour = self._minute / MINUTES_PER_HOUR
         if now.oil >= SLUG_OIL:
             self._slug_until = hour + SLUG_HOURS
         for name in bank.started:
-            self._washing[name] = (self._minute, *before[name], self._catches[name].slug_share())
+            self._washing[name] = (self._minute, *bank.beds[name].loaded, self._catches[name].slug_share())
             self._catches[name] = Catch()
         for name, bed in bank.beds.items():
             self._catches[name].add(bed.loose.mass, hour < self._slug_until, bed.flow > 0.0)
@@ -203,9 +202,7 @@ class SkidPlant:
     def _conditions(self) -> Conditions:
         hour = self._minute / MINUTES_PER_HOUR
         now = QUIET
-        for _, active in self._changes:
-            if hour < active.event.at:
-                continue
+        for active in self._changes:
             strong = active.strength(hour)
             if strong <= 0.0 or active.fault.change is None:
                 continue

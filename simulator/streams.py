@@ -36,8 +36,8 @@ class Correlated:
 
     def take(self, count: int) -> Floats:
         """The next ``count`` values."""
-        if count == 0:
-            return np.zeros(0)
+        if count == 0 or self._kick == 0.0:
+            return np.zeros(count)
         shocks = self._kick * self._random.standard_normal(count)
         values, self._carry = lfilter([1.0], [1.0, -self._memory], shocks, zi=self._carry)
         return np.asarray(values, dtype=np.float64)

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from simulator.plant.conditions import Conditions
+from simulator.plant.drops import NO_DROPS, Drops, blend, total
 from simulator.plant.ledger import Stock
 from simulator.plant.osmosis import conductivity
-from simulator.plant.water import NO_DROPS, Drops, Stream
+from simulator.plant.water import Stream
 
 REMEMBERS = 6.0  # h over which the take-away follows what comes
 STIFF = 2.0  # relative change of the take-away per relative change of level
@@ -61,9 +62,9 @@ class BufferTank:
         leak = min(leak, max(0.0, reach - wash - self.outflow))
         after = self.volume + (feed.flow - self.outflow - wash - leak) * dt
         over = max(0.0, after - self.area * self.height) / dt
-        total = after + (self.outflow + wash + leak) * dt
-        new, old = feed.flow * dt / total, self.volume / total
-        self.oil = [old * a + new * b for a, b in zip(self.oil, feed.oil, strict=True)]
+        passed = after + (self.outflow + wash + leak) * dt
+        new, old = feed.flow * dt / passed, self.volume / passed
+        self.oil = blend(old, self.oil, new, feed.oil)
         self.solids = old * self.solids + new * feed.solids
         self.salt = old * self.salt + new * feed.salt
         self.temperature += (celsius - self.temperature) * new
@@ -73,7 +74,7 @@ class BufferTank:
 
     def held(self) -> Stock:
         """What is in the tank."""
-        return Stock(self.volume, sum(self.oil) * self.volume, self.solids * self.volume, self.salt * self.volume)
+        return Stock(self.volume, total(self.oil) * self.volume, self.solids * self.volume, self.salt * self.volume)
 
     def readings(self) -> tuple[float, ...]:
         """Values in the order of ROLES: m, m³/h ×2, °C, kg/m³, mS/cm."""

@@ -20,6 +20,7 @@ class FilterBank:
     washing: dict[str, WashControl] = field(default_factory=dict)
     started: list[str] = field(default_factory=list)  # washes that began in this step
     ended: list[str] = field(default_factory=list)
+    dp: float = 0.0  # over the bank, kPa
 
     def in_service(self) -> list[str]:
         """Beds that are not being washed."""
@@ -45,13 +46,18 @@ class FilterBank:
         self, dt: float, feed: Stream, density: float, viscosity: float, celsius: float, now: Conditions
     ) -> Stream:
         """Filter the ``feed``; gives the filtered water of all beds."""
-        names = self.in_service()
-        curves = [self.beds[name].coefficients(density, viscosity, now.of(name)) for name in names]
-        flows, dp = share(feed.flow, curves)
+        beds = [(bed, now.of(name)) for name, bed in self.beds.items()]
+        flows, dp = share(
+            feed.flow, [bed.coefficients(density, viscosity, its) for bed, its in beds if not bed.washing]
+        )
+        following = iter(flows)
         filtered = []
-        for name, bed in self.beds.items():
-            flow = flows[names.index(name)] if name in names else 0.0
-            filtered.append(bed.step(dt, feed.part(flow), dp if flow > 0.0 else 0.0, celsius, now.of(name)))
+        self.dp = 0.0
+        for bed, its in beds:
+            flow = 0.0 if bed.washing else next(following)
+            if flow > 0.0:
+                self.dp = dp
+            filtered.append(bed.step(dt, feed.part(flow), dp if flow > 0.0 else 0.0, celsius, its))
         return filtered[0] if len(filtered) == 1 else mixed(*filtered)
 
     def wash(self, dt: float, water: Stream, now: Conditions) -> Stream:
@@ -70,11 +76,6 @@ class FilterBank:
     def wash_flow(self) -> float:
         """Wash water that the beds want now, m³/h."""
         return sum(bed.wash_rate * bed.area for bed in self.beds.values() if bed.washing)
-
-    @property
-    def dp(self) -> float:
-        """Drop over the bank, kPa."""
-        return max(bed.dp for bed in self.beds.values())
 
     @property
     def back_pressure(self) -> float:
@@ -107,11 +108,12 @@ def share(flow: float, curves: list[tuple[float, float]]) -> tuple[list[float], 
     each = flow / len(curves)
     dp = max(a * each + b * each * each for a, b in curves)
     for _ in range(20):
-        flows = [(sqrt(a * a + 4.0 * b * dp) - a) / (2.0 * b) for a, b in curves]
+        roots = [sqrt(a * a + 4.0 * b * dp) for a, b in curves]
+        flows = [(root - a) / (2.0 * b) for root, (a, b) in zip(roots, curves, strict=True)]
         off = sum(flows) - flow
         if abs(off) < 1e-10 * flow:
             break
-        step = off / sum(1.0 / (a + 2.0 * b * q) for (a, b), q in zip(curves, flows, strict=True))
+        step = off / sum([1.0 / root for root in roots])  # dq/dΔP is 1/(a + 2·b·q), the root
         dp = max(dp - step, 0.1 * dp)
     scale = flow / sum(flows)
     return [q * scale for q in flows], dp

@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from simulator.plant.conditions import Conditions
+from simulator.plant.drops import NO_DROPS, Drops, blend, scaled, total
 from simulator.plant.media_filter import turbidity
-from simulator.plant.water import NO_DROPS, Drops, Stream
+from simulator.plant.water import Stream
 
 PER_CELL = 0.5
 WITHOUT_GAS = 0.06  # a still cell skims little
@@ -56,15 +57,15 @@ class Flotation:
         solids_kept = min(1.0, solids_kept * (1.0 + max(0.0, dose - 1.5)))  # floc that will not float
         away = FLOAT * feed.flow
         left = feed.flow - away
-        self.oil_out = [c * kept for c in feed.oil]
+        self.oil_out = scaled(feed.oil, kept)
         self.solids_out = feed.solids * solids_kept
-        oil = [(feed.flow * c - left * k) / away for c, k in zip(feed.oil, self.oil_out, strict=True)]
+        oil = scaled(blend(feed.flow, feed.oil, -left, self.oil_out), 1.0 / away)
         solids = (feed.flow * feed.solids - left * self.solids_out) / away
         water = Stream(left, self.oil_out, self.solids_out, feed.salt)
         return water, Stream(away, oil, solids, feed.salt)
 
     def readings(self) -> tuple[float, ...]:
         """Values in the order of ROLES: m³/h, kPa, pH, mV, mg/L, NTU."""
-        oil = sum(self.oil_out)
+        oil = total(self.oil_out)
         orp = 250.0 - 60.0 * (self.ph - PH_DOSED)  # falls 59 mV a pH unit where hydrogen ions take part (Nernst)
         return self.flow, self.pressure, self.ph, orp, oil, turbidity(self.solids_out, oil) + self.haze

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from simulator.plant.conditions import Conditions
-from simulator.plant.water import DIAMETERS, NO_DROPS, Drops, Stream
+from simulator.plant.drops import DIAMETERS, NO_DROPS, Drops, scaled, shifted, times, total
+from simulator.plant.water import Stream
 
 STARVING = 0.11  # exponent of the loss of efficiency below the design split (common practice, no source)
 WORN_DROP, WORN_CUT, WORN_PORTS = 0.15, 0.5, 0.08  # of a worn liner: less drop, larger cut, wider ports
@@ -79,12 +80,12 @@ class Hydrocyclone:
         split = self.reject / self.flow
         d50 = self.cut_size(density - oil_density, mu, now)
         starving = min(1.0, split / self.split) ** STARVING
-        to_reject: Drops = [split + (1.0 - split) * e * starving for e in grade_efficiency(DIAMETERS, d50)]
+        to_reject = shifted(split, (1.0 - split) * starving, grade_efficiency(DIAMETERS, d50))
         self.oil_in = feed.oil
-        self.oil_reject = [c * r / split if split else 0.0 for c, r in zip(feed.oil, to_reject, strict=True)]
+        self.oil_reject = scaled(times(feed.oil, to_reject), 1.0 / split) if split else NO_DROPS
         if split == 0.0:
             to_reject = NO_DROPS
-        self.oil_out = [c * (1.0 - r) / (1.0 - split) for c, r in zip(feed.oil, to_reject, strict=True)]
+        self.oil_out = scaled(times(feed.oil, shifted(1.0, -1.0, to_reject)), 1.0 / (1.0 - split))
         return (
             Stream(self.flow - self.reject, self.oil_out, feed.solids, feed.salt),
             Stream(self.reject, self.oil_reject, feed.solids, feed.salt),
@@ -103,13 +104,15 @@ class Hydrocyclone:
         """Values in the order of ROLES: m³/h, kPa ×3, m³/h, m³, mg/L, mg/L."""
         return (
             self.flow, self.inlet, self.outlet, self.reject_pressure, self.reject, self.reject_total,
-            sum(self.oil_in), sum(self.oil_out),
+            total(self.oil_in), total(self.oil_out),
         )  # fmt: skip
 
 
 _HALF = -math.log(2.0)
 
 
-def grade_efficiency(diameters: tuple[float, ...], d50: float, sharpness: float = 2.0) -> Drops:
-    """Share of droplets of each diameter (m) caught: 1 − exp(−ln 2·(d/d50)ⁿ); one half at d50."""
-    return [1.0 - math.exp(_HALF * (d / d50) ** sharpness) for d in diameters]
+def grade_efficiency(diameters: Drops, d50: float) -> Drops:
+    """Share of droplets of each diameter (m) caught: 1 − exp(−ln 2·(d/d50)²); one half at d50."""
+    exp = math.exp
+    a, b, c, d, e, f = scaled(times(diameters, diameters), _HALF / d50**2)
+    return 1.0 - exp(a), 1.0 - exp(b), 1.0 - exp(c), 1.0 - exp(d), 1.0 - exp(e), 1.0 - exp(f)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from simulator.plant.drops import total
 from simulator.plant.water import Stream
 
 
@@ -19,8 +20,10 @@ class Stock:
     def add(self, stream: Stream, hours: float) -> None:
         """What ``stream`` brings in ``hours``."""
         volume = stream.flow * hours
+        if volume == 0.0:
+            return
         self.water += volume
-        self.oil += volume * sum(stream.oil)
+        self.oil += volume * total(stream.oil)
         self.solids += volume * stream.solids
         self.salt += volume * stream.salt
 

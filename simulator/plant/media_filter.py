@@ -11,15 +11,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import ClassVar, Literal
+from typing import ClassVar, Literal, NamedTuple
 
 from simulator.plant.conditions import Conditions
+from simulator.plant.drops import COALESCED, NO_DROPS, Drops, blend, scaled, times, total
 from simulator.plant.ledger import Stock
-from simulator.plant.water import COALESCED, NO_DROPS, Drops, Stream
+from simulator.plant.water import Stream
 
 Law = Literal["complete", "standard", "intermediate", "cake"]
 
-CAPTURE = (0.35, 0.55, 0.8, 0.93, 0.98, 1.0)  # share of each droplet class (common practice)
+CAPTURE: Drops = (0.35, 0.55, 0.8, 0.93, 0.98, 1.0)  # share of each droplet class (common practice)
 SOLIDS_CAPTURE = 0.9
 SATURATED = 0.85  # share of its capture that a bed full of oil has lost (common practice, no source)
 BOUND_FREED = 0.6  # share of bound deposit that a good wash frees (common practice, no source)
@@ -28,8 +29,7 @@ SHED = 0.5  # share of the deposit's solids that a broken underdrain lets go in 
 BROKEN = 0.4  # share of the flow that a broken underdrain lets by
 
 
-@dataclass(frozen=True, slots=True)
-class Deposit:
+class Deposit(NamedTuple):
     """What lies on the grains, or leaves them: g of oil and of solids."""
 
     oil: float = 0.0
@@ -43,6 +43,9 @@ class Deposit:
     def plus(self, other: Deposit, share: float = 1.0) -> Deposit:
         """This and ``share`` of the other."""
         return Deposit(self.oil + share * other.oil, self.solids + share * other.solids)
+
+
+NOTHING = Deposit()
 
 
 @dataclass
@@ -61,12 +64,13 @@ class MediaFilter:
     outlet_pressure: float = 70.0
     wash_rate: float = 29.3  # m/h (12 gpm/ft²)
     wash_minutes: int = 10
-    loose: Deposit = Deposit()
-    bound: Deposit = Deposit()
+    loose: Deposit = NOTHING
+    bound: Deposit = NOTHING
     saturation: float = 0.0  # share of the bed's room for oil that is taken
     washing: int = 0  # minutes of wash still to go
-    leaving: Deposit = Deposit()  # with each minute's wash water
+    leaving: Deposit = NOTHING  # with each minute's wash water
     to_leave: int = 0  # minutes for which it still leaves
+    loaded: tuple[float, float] = (0.0, 1.0)  # dp and resistance when the last wash began
     wash_flow: float = 0.0  # m³/h in the present step
     flow: float = 0.0
     dp: float = 0.0
@@ -99,13 +103,14 @@ class MediaFilter:
 
     def start_wash(self, now: Conditions) -> None:
         """Begin a backwash of ``wash_minutes``; what it will take out is settled here."""
+        self.loaded = self.dp, self.resistance
         self.washing = self.to_leave = self.wash_minutes
         strength = GOOD_WASH * now.wash_strength
         freed = BOUND_FREED if now.wash_strength >= 1.0 else 0.0
-        taken = Deposit().plus(self.loose, strength).plus(self.bound, freed)
-        self.bound = Deposit().plus(self.bound, 1.0 - freed).plus(self.loose, 1.0 - strength)
-        self.loose = Deposit()
-        self.leaving = Deposit().plus(taken, 1.0 / self.wash_minutes)
+        taken = NOTHING.plus(self.loose, strength).plus(self.bound, freed)
+        self.bound = NOTHING.plus(self.bound, 1.0 - freed).plus(self.loose, 1.0 - strength)
+        self.loose = NOTHING
+        self.leaving = NOTHING.plus(taken, 1.0 / self.wash_minutes)
         self.saturation *= 1.0 - now.wash_strength
 
     def step(self, dt: float, feed: Stream, dp: float, celsius: float, now: Conditions) -> Stream:
@@ -117,18 +122,17 @@ class MediaFilter:
             by = min(1.0, now.cracks + BROKEN * now.underdrain_open)
             held = (1.0 - SATURATED * self.saturation) * (1.0 - by)
             depth = 1.0 - now.media_lost
-            share: Drops = CAPTURE
-            solids_share = SOLIDS_CAPTURE
+            share, solids_share = CAPTURE, SOLIDS_CAPTURE
             if depth < 1.0:
-                share = [1.0 - (1.0 - c) ** depth for c in CAPTURE]
+                share = _thinner(depth)
                 solids_share = 1.0 - (1.0 - SOLIDS_CAPTURE) ** depth
-            caught = [c * s * held for c, s in zip(feed.oil, share, strict=True)]
+            caught = scaled(times(feed.oil, share), held)
             solids = feed.solids * solids_share * (1.0 - by)
             shed = now.underdrain_open * SHED * self.loose.solids
             self.loose = Deposit(
-                self.loose.oil + sum(caught) * flow * dt, self.loose.solids + (solids * flow - shed) * dt
+                self.loose.oil + total(caught) * flow * dt, self.loose.solids + (solids * flow - shed) * dt
             )
-            self.oil_out = [c - taken for c, taken in zip(feed.oil, caught, strict=True)]
+            self.oil_out = blend(1.0, feed.oil, -1.0, caught)
             self.solids_out = feed.solids - solids + shed / flow
         self.total += flow * dt
         return Stream(flow, self.oil_out, self.solids_out, feed.salt)
@@ -149,14 +153,14 @@ class MediaFilter:
         oil = self.leaving.oil / volume
         return Stream(
             self.wash_flow,
-            [w + oil * share for w, share in zip(water.oil, COALESCED, strict=True)],
+            blend(1.0, water.oil, oil, COALESCED),
             water.solids + self.leaving.solids / volume,
             water.salt,
         )
 
     def held(self) -> Stock:
         """What lies on the grains, and what is still to leave with wash water."""
-        still = Deposit().plus(self.loose).plus(self.bound).plus(self.leaving, self.to_leave)
+        still = NOTHING.plus(self.loose).plus(self.bound).plus(self.leaving, self.to_leave)
         return Stock(oil=still.oil, solids=still.solids)
 
     @property
@@ -167,7 +171,7 @@ class MediaFilter:
     @property
     def outlet_oil(self) -> float:
         """Oil in the filtered water, mg/L."""
-        return sum(self.oil_out)
+        return total(self.oil_out)
 
     @property
     def back_pressure(self) -> float:
@@ -176,12 +180,18 @@ class MediaFilter:
 
     def readings(self) -> tuple[float, ...]:
         """Values in the order of ROLES: m³/h, kPa ×3, °C, mg/L, NTU, 0/1, 0/1, m³/h, m³."""
-        outlet, oil = self.back_pressure, sum(self.oil_out)
+        outlet, oil = self.back_pressure, total(self.oil_out)
         return (
             self.flow, self.dp, outlet + self.dp, outlet, self.temperature, oil,
             turbidity(self.solids_out, oil), 1.0 if self.wash_flow > 0.0 else 0.0,
             1.0 if self.automatic and not self.local else 0.0, self.wash_flow, self.wash_total,
         )  # fmt: skip
+
+
+def _thinner(depth: float) -> Drops:
+    """What is left of CAPTURE in a bed with the share ``depth`` of its depth."""
+    a, b, c, d, e, f = (1.0 - (1.0 - share) ** depth for share in CAPTURE)
+    return a, b, c, d, e, f
 
 
 def turbidity(solids: float, oil: float) -> float:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
+from simulator.plant.drops import NO_DROPS, Drops, total
 from simulator.plant.media_filter import turbidity
 from simulator.plant.osmosis import conductivity
-from simulator.plant.water import NO_DROPS, Drops, Stream
+from simulator.plant.water import Stream
 
 
 @dataclass
@@ -36,7 +37,7 @@ class Outlet:
 
     def readings(self) -> tuple[float, ...]:
         """Values in the order of ROLES: m³/h, m³, 0/1, mg/L, NTU, kg/m³, mS/cm."""
-        oil = sum(self.oil)
+        oil = total(self.oil)
         return (
             self.flow, self.total, float(self.diverted), oil, turbidity(self.solids, oil) + self.haze, self.density,
             conductivity(self.salt, self.density, self.celsius),

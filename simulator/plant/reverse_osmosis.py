@@ -12,8 +12,9 @@ from math import exp, log
 from typing import ClassVar
 
 from simulator.plant.conditions import Conditions
+from simulator.plant.drops import NO_DROPS, scaled
 from simulator.plant.osmosis import conductivity, osmotic_pressure
-from simulator.plant.water import NO_DROPS, Stream
+from simulator.plant.water import Stream
 
 DRIVING = 1500.0  # kPa of net driving pressure at the design point (common practice, no source)
 BUNDLE = 150.0  # kPa from feed to concentrate at design flow (common practice, no source)
@@ -111,4 +112,4 @@ def _rest(feed: Stream, taken: Stream) -> Stream:
     flow = feed.flow - taken.flow
     gain = feed.flow / flow
     salt = (feed.flow * feed.salt - taken.flow * taken.salt) / flow
-    return Stream(flow, [c * gain for c in feed.oil], feed.solids * gain, salt)
+    return Stream(flow, scaled(feed.oil, gain), feed.solids * gain, salt)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from simulator.plant.drops import COALESCED, scaled
 from simulator.plant.ledger import Stock
-from simulator.plant.water import COALESCED, Stream
+from simulator.plant.water import Stream
 
 MOST = 0.12  # most that the sump gives back, as a share of design flow (common practice, no source)
 
@@ -31,7 +32,7 @@ class Sump:
         flow = min(stock.water / dt, self.most * self.design_flow)
         share = flow * dt / stock.water
         oil = stock.oil / stock.water
-        back = Stream(flow, [oil * c for c in COALESCED], stock.solids / stock.water, stock.salt / stock.water)
+        back = Stream(flow, scaled(COALESCED, oil), stock.solids / stock.water, stock.salt / stock.water)
         stock.water -= flow * dt
         stock.oil -= stock.oil * share
         stock.solids -= stock.solids * share

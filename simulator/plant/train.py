@@ -19,6 +19,7 @@ from typing import ClassVar, Protocol
 from simulator.plant.buffer_tank import BufferTank, OilTank
 from simulator.plant.chemical import Chemical
 from simulator.plant.conditions import Conditions
+from simulator.plant.drops import Drops, scaled, sheared
 from simulator.plant.feed_pump import FeedPump
 from simulator.plant.filter_bank import FilterBank
 from simulator.plant.filter_press import FilterPress
@@ -30,7 +31,7 @@ from simulator.plant.reverse_osmosis import ReverseOsmosis
 from simulator.plant.services import Services
 from simulator.plant.strainer import Strainer
 from simulator.plant.sump import Sump
-from simulator.plant.water import Brine, Drops, Stream, mixed, sheared
+from simulator.plant.water import Brine, Stream, mixed
 from simulator.plant.weir_tank import RIPPLE, WeirTank
 from skidhand.brine import GRAVITY
 
@@ -103,7 +104,7 @@ class Train:
         on = not (now.stopped or now.tripped or self.low or now.power < 0.5 or (self.store and self.store.full))
         shut_in = now.stopped or now.divert
         salt = self.brine.salt if now.salt == 1.0 else self.brine.salt * now.salt
-        pad = Stream(0.0 if shut_in else feed.inflow, [feed.oil * d for d in self.droplets], feed.solids, salt)
+        pad = Stream(0.0 if shut_in else feed.inflow, scaled(self.droplets, feed.oil), feed.solids, salt)
         self.celsius = feed.temperature if self.tank is None else self.tank.temperature
         self.density, self.viscosity = self.brine.at(self.celsius, self.tank.salt if self.tank else salt)
         if self.strainer:

@@ -1,30 +1,15 @@
-"""The water being treated: brine and oil properties, and oil as droplet sizes.
-
-Droplets are plain sequences of floats, one a size class: on six numbers they are several times faster than
-arrays, and every step of the plant handles dozens.
-"""
+"""The water being treated: what runs in a pipe, and the properties of brine and crude."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from functools import cache
 from typing import Final
 
 import numpy as np
 
+from simulator.plant.drops import NO_DROPS, Drops, blend
 from skidhand import brine
-
-Drops = Sequence[float]
-
-DIAMETERS: Final = (5e-6, 10e-6, 20e-6, 40e-6, 80e-6, 160e-6)
-"""Middle of each droplet class, m; each is twice the one before."""
-
-NO_DROPS: Final[Drops] = (0.0,) * len(DIAMETERS)
-
-COALESCED: Final[Drops] = (0.0, 0.0, 0.02, 0.08, 0.3, 0.6)
-"""Sizes of oil that comes back with reject or wash water, where it has run together (common practice, no source)."""
 
 CALCIUM_HEAVIER: Final = 0.13
 CALCIUM_THICKER: Final = 1.1
@@ -44,7 +29,7 @@ class Stream:
     """Water in a pipe: ``flow`` m³/h, ``oil`` mg/L per droplet class, ``solids`` mg/L, ``salt`` g/L."""
 
     flow: float = 0.0
-    oil: Drops = NO_DROPS  # never changed in place
+    oil: Drops = NO_DROPS
     solids: float = 0.0
     salt: float = 0.0
 
@@ -55,25 +40,24 @@ class Stream:
 
 def mixed(*streams: Stream) -> Stream:
     """All of the ``streams`` in one pipe."""
-    flow = sum(s.flow for s in streams)
+    flow = sum([s.flow for s in streams])
     if flow <= 0.0:
         return Stream()
-    shares = [s.flow / flow for s in streams]
-    pairs = list(zip(shares, streams, strict=True))
-    return Stream(
-        flow,
-        [sum(share * s.oil[i] for share, s in pairs) for i in range(len(DIAMETERS))],
-        sum(share * s.solids for share, s in pairs),
-        sum(share * s.salt for share, s in pairs),
-    )
+    oil, solids, salt = NO_DROPS, 0.0, 0.0
+    for s in streams:
+        share = s.flow / flow
+        oil = blend(1.0, oil, share, s.oil)
+        solids += share * s.solids
+        salt += share * s.salt
+    return Stream(flow, oil, solids, salt)
 
 
 class Brine:
     """Density and viscosity of the pad's brine and its crude, looked up by temperature and salt.
 
     Tables with 0.25 °C spacing keep a plant step cheap; linear interpolation in one is within 2e-5 of
-    :mod:`skidhand.brine`. Other salinities than the usual lie between two tables
-    10 g/L apart. ``calcium`` is the share of the salt that is calcium chloride.
+    :mod:`skidhand.brine`. Other salinities than the usual lie between two tables 10 g/L apart.
+    ``calcium`` is the share of the salt that is calcium chloride.
     """
 
     def __init__(self, grams_per_litre: float, oil_api_gravity: float, calcium: float = 0.0) -> None:
@@ -82,7 +66,6 @@ class Brine:
         self.mass_fraction = float(brine.mass_fraction(grams_per_litre))
         self.oil_density = float(brine.oil_density(oil_api_gravity))
         self._usual = _table(self.mass_fraction, calcium)
-        self._tables: dict[int, _Table] = {}
 
     def at(self, celsius: float, salt: float | None = None) -> tuple[float, float]:
         """(density kg/m³, viscosity mPa·s) at ``celsius``, held at the ends of 0 to 90 °C and 0 to 310 g/L."""
@@ -93,14 +76,16 @@ class Brine:
             return _between(self._usual, left, share)
         saltiness = min(max(salt, 0.0), _SALTIEST - 1e-9) / _SALT_STEP
         below = int(saltiness)
-        low, high = (_between(self._salted(n), left, share) for n in (below, below + 1))
         weight = saltiness - below
-        return low[0] + weight * (high[0] - low[0]), low[1] + weight * (high[1] - low[1])
+        density, viscosity = _between(_salted(below, self._calcium), left, share)
+        higher, thicker = _between(_salted(below + 1, self._calcium), left, share)
+        return density + weight * (higher - density), viscosity + weight * (thicker - viscosity)
 
-    def _salted(self, number: int) -> _Table:
-        if number not in self._tables:
-            self._tables[number] = _table(float(brine.mass_fraction(number * _SALT_STEP)), self._calcium)
-        return self._tables[number]
+
+@cache
+def _salted(number: int, calcium: float) -> _Table:
+    """One of the few tables that all skids share."""
+    return _table(float(brine.mass_fraction(number * _SALT_STEP)), calcium)
 
 
 def _table(mass_fraction: float, calcium: float) -> _Table:
@@ -113,27 +98,5 @@ def _table(mass_fraction: float, calcium: float) -> _Table:
 
 def _between(table: _Table, left: int, share: float) -> tuple[float, float]:
     density, viscosity = table
-    return (
-        density[left] + share * (density[left + 1] - density[left]),
-        viscosity[left] + share * (viscosity[left + 1] - viscosity[left]),
-    )
-
-
-def droplet_shares(median: float, spread: float) -> Drops:
-    """Mass share of each class of DIAMETERS for a log-normal spray of droplets; sums to 1.
-
-    ``median`` by mass in m, ``spread`` the standard deviation of ln(diameter).
-    """
-    edges = [math.sqrt(a * b) for a, b in pairwise(DIAMETERS)]
-    below = [0.5 * (1 + math.erf(math.log(edge / median) / (spread * math.sqrt(2)))) for edge in edges]
-    marks = [0.0, *below, 1.0]
-    return [b - a for a, b in pairwise(marks)]
-
-
-def sheared(oil: Drops, share: float) -> Drops:
-    """``oil`` with ``share`` of every class but the finest torn to the next finer one."""
-    kept = [c * (1.0 - share) for c in oil]
-    kept[0] = oil[0]
-    for i in range(1, len(oil)):
-        kept[i - 1] += share * oil[i]
-    return kept
+    light, thin = density[left], viscosity[left]
+    return light + share * (density[left + 1] - light), thin + share * (viscosity[left + 1] - thin)

@@ -13,15 +13,28 @@ from dataclasses import dataclass, field
 from typing import ClassVar
 
 from simulator.plant.conditions import Conditions
+from simulator.plant.drops import (
+    DIAMETERS,
+    NO_DROPS,
+    Drops,
+    blend,
+    dot,
+    over,
+    scaled,
+    sheared,
+    shifted,
+    times,
+    total,
+)
 from simulator.plant.ledger import Stock
-from simulator.plant.water import DIAMETERS, NO_DROPS, Drops, Stream, sheared
+from simulator.plant.water import Stream
 from skidhand.brine import GRAVITY
 
 CELLS = 3
 SECONDS = 3600.0
 CALM_RATE = 2.0  # m/h of inflow over area above which the pad is torn (common practice, no source)
 TEARING = 0.08  # share of the pad torn loose an hour at twice the calm rate (common practice, no source)
-TORN = (0.0, 0.02, 0.08, 0.25, 0.4, 0.25)  # droplet sizes of torn oil
+TORN: Drops = (0.0, 0.02, 0.08, 0.25, 0.4, 0.25)  # droplet sizes of torn oil
 SETTLED = 0.4  # share of the pad's solids that settles at the normal flow (common practice, no source)
 FLOCCULATED = 0.95  # share of returned solids that settles at once (common practice, no source)
 SLUDGE_HOURS = 48.0  # mean time that sludge lies before it is drawn
@@ -45,6 +58,7 @@ class WeirTank:
     oil_density: float = 834.0
     normal_flow: float = 9.0
     salt: float = 90.0
+    pad_weight: float = field(init=False)  # g of oil in a pad of 1 m
     water: float = field(init=False)
     pad: float = field(init=False)  # g of oil
     oil: list[Drops] = field(init=False)  # CELLS × classes, mg/L
@@ -67,8 +81,9 @@ class WeirTank:
     )  # fmt: skip
 
     def __post_init__(self) -> None:
+        self.pad_weight = self.area * self.oil_density * 1000.0
         thickness = self.skim_weir * 1.05
-        self.pad = thickness * self.area * self.oil_density * 1000.0
+        self.pad = thickness * self.pad_weight
         self.water = (self.normal_level - thickness) * self.area
         self.oil = [NO_DROPS for _ in range(CELLS)]
         self.salt_mass = self.salt * self.water
@@ -76,12 +91,12 @@ class WeirTank:
     @property
     def thickness(self) -> float:
         """Oil pad, m."""
-        return self.pad / (self.oil_density * 1000.0 * self.area)
+        return self.pad / self.pad_weight
 
     @property
     def rag(self) -> float:
         """Rag layer, m."""
-        return (self.rag_water + self.rag_oil / (self.oil_density * 1000.0)) / self.area
+        return self.rag_water / self.area + self.rag_oil / self.pad_weight
 
     @property
     def sludge_depth(self) -> float:
@@ -96,7 +111,8 @@ class WeirTank:
     @property
     def level(self) -> float:
         """Top of the oil above the bottom, m."""
-        return self.interface + self.rag + self.thickness
+        water = self.water + self.rag_water + self.sludge / SLUDGE_BED
+        return water / self.area + (self.pad + self.rag_oil) / self.pad_weight
 
     @property
     def outlet_oil(self) -> Drops:
@@ -105,7 +121,7 @@ class WeirTank:
 
     def held(self) -> Stock:
         """All that is in the tank."""
-        afloat = sum(map(sum, self.oil)) * self.water / CELLS
+        afloat = sum(map(total, self.oil)) * self.water / CELLS
         return Stock(
             self.water + self.rag_water,
             self.pad + self.rag_oil + afloat,
@@ -135,7 +151,7 @@ class WeirTank:
         after = before + (inflow - outflow - self.drawn - self.overflow) * dt
         self._skim(dt, now.skim_open)
         torn = self._tear(dt, inflow)
-        oil: Drops = [feed.flow * f + back.flow * b for f, b in zip(feed.oil, back.oil, strict=True)]
+        oil = blend(feed.flow, feed.oil, back.flow, back.oil)
         if emulsion > 0.0:
             oil = sheared(oil, EMULSIFIED * emulsion)
         self._cross(dt, inflow, oil, torn, before, after, density, viscosity)
@@ -147,8 +163,8 @@ class WeirTank:
         return leaving
 
     def _skim(self, dt: float, passage: float) -> None:
-        over = max(0.0, self.thickness - self.skim_weir)
-        self.skim = passage * min(self.skim_rate * over * self.area, over * self.area / dt)
+        above = max(0.0, self.thickness - self.skim_weir)
+        self.skim = passage * min(self.skim_rate * above * self.area, above * self.area / dt)
         self.pad -= self.skim * dt * self.oil_density * 1000.0
 
     def _tear(self, dt: float, inflow: float) -> float:
@@ -171,7 +187,7 @@ class WeirTank:
     ) -> None:
         quiet = self.area * (1.0 - 0.5 * min(1.0, self.sludge / SLUDGE_BED / self.area / self.normal_level))
         across = quiet / CELLS * SECONDS
-        lifted = [rise * across for rise in rise_velocity(density, self.oil_density, viscosity)]
+        lifted = scaled(rise_velocity(density, self.oil_density, viscosity), across)
         growth = (after - before) / dt / CELLS
         flow = inflow
         start = before / CELLS
@@ -179,13 +195,10 @@ class WeirTank:
         for cell in range(CELLS):
             flow -= growth
             if torn and cell == CELLS - 1:
-                mass = [m + torn * t for m, t in zip(mass, TORN, strict=True)]
-            base = end + dt * flow
-            content = [
-                (h * start + dt * m) / (base + dt * up) for h, m, up in zip(self.oil[cell], mass, lifted, strict=True)
-            ]
-            self.pad += dt * sum(up * c for up, c in zip(lifted, content, strict=True))
-            mass = [flow * c for c in content]
+                mass = blend(1.0, mass, torn, TORN)
+            content = over(blend(start, self.oil[cell], dt, mass), shifted(end + dt * flow, dt, lifted))
+            self.pad += dt * dot(lifted, content)
+            mass = scaled(content, flow)
             self.oil[cell] = content
         self.water = after
 
@@ -217,7 +230,7 @@ class WeirTank:
             volume = min(0.5 * RAG_GROWTH * emulsion * self.area * dt, 0.2 * self.water)
             oil = min(self.pad, volume * self.oil_density * 1000.0)
             self.pad -= oil
-            self.rag_oil += oil + volume * sum(map(sum, self.oil)) / CELLS
+            self.rag_oil += oil + volume * sum(map(total, self.oil)) / CELLS
             self.rag_water += volume
             self.water -= volume
         elif self.rag_oil > 0.0:
@@ -226,7 +239,7 @@ class WeirTank:
             self.rag_oil *= 1.0 - share
             freed = self.rag_water * share
             thinner = self.water / (self.water + freed)
-            self.oil = [[c * thinner for c in cell] for cell in self.oil]
+            self.oil = [scaled(cell, thinner) for cell in self.oil]
             self.water += freed
             self.rag_water -= freed
 
@@ -234,11 +247,11 @@ class WeirTank:
         """Values in the order of ROLES: m³/h, m³, m, m, m³/h, 0/1, °C, mg/L."""
         return (
             self.inflow, self.total_in, self.level, self.interface + self.ripple, self.skim,
-            1.0 if self.thickness > self.skim_weir + 1e-4 else 0.0, self.temperature, sum(self.oil[-1]),
+            1.0 if self.thickness > self.skim_weir + 1e-4 else 0.0, self.temperature, total(self.oil[-1]),
         )  # fmt: skip
 
 
-_SQUARES = [GRAVITY * d**2 / 18e-3 for d in DIAMETERS]
+_SQUARES = scaled(times(DIAMETERS, DIAMETERS), GRAVITY / 18e-3)
 
 
 def rise_velocity(density: float, oil_density: float, viscosity: float) -> Drops:
@@ -246,5 +259,4 @@ def rise_velocity(density: float, oil_density: float, viscosity: float) -> Drops
 
     The law of :func:`skidhand.brine.stokes_velocity` without its range checks: every plant step calls it.
     """
-    lift = (density - oil_density) / viscosity
-    return [square * lift for square in _SQUARES]
+    return scaled(_SQUARES, (density - oil_density) / viscosity)

@@ -5,8 +5,9 @@ import pytest
 
 from simulator import load_scenario
 from simulator.plant.conditions import Conditions
+from simulator.plant.drops import DIAMETERS
 from simulator.plant.media_filter import MediaFilter
-from simulator.plant.water import DIAMETERS, Stream
+from simulator.plant.water import Stream
 from tests.simulator.story import States, scenario
 
 

@@ -7,11 +7,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simulator.plant.conditions import Conditions
+from simulator.plant.drops import COALESCED, DIAMETERS, droplet_shares
 from simulator.plant.feed_pump import pump_speed
 from simulator.plant.hydrocyclone import Hydrocyclone, grade_efficiency
 from simulator.plant.media_filter import Deposit, MediaFilter, blocking, ergun
 from simulator.plant.strainer import Strainer, strainer_drop
-from simulator.plant.water import COALESCED, DIAMETERS, Brine, Stream, droplet_shares
+from simulator.plant.water import Brine, Stream
 from simulator.plant.weir_tank import TORN, WeirTank, rise_velocity
 from skidhand import brine
 
@@ -150,7 +151,7 @@ def test_cyclone_signatures(case, inlet, ratio, split):
 
 def test_grade_efficiency_is_one_half_at_d50():
     """η(d) = 1 − exp(−ln 2 (d/d50)ⁿ): one half at d50, rising with size."""
-    efficiency = grade_efficiency((5e-6, 14e-6, 40e-6), 14e-6)
+    efficiency = grade_efficiency((5e-6, 14e-6, 16e-6, 20e-6, 30e-6, 40e-6), 14e-6)
     assert efficiency[1] == pytest.approx(0.5)
     assert (np.diff(efficiency) > 0).all()
 
