@@ -2,17 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
 from analytics.frame import F64, I64
-from analytics.lab import Correction, corrected
+from analytics.lab import Correction, corrected, corrections, reader
 from analytics.segments import minute_of
-from skidhand.fleet import SkidView
+from skidhand.fleet import FleetVersion, SkidView, skid_view
+from skidhand.model.entry import Entry
+from skidhand.stores.base import Store
 
 Corrections = Mapping[str, Correction]
 """By tag, as :func:`analytics.lab.corrections` gives them."""
+
+
+def corrections_of(
+    store: Store, version: FleetVersion, skid: str, entries: Iterable[Entry], *, as_of: str | None = None
+) -> Corrections:
+    """What the laboratory results among ``entries`` say of a skid's analysers; nothing of a skid that is not there."""
+    found = version.fleet.skid(skid)
+    if found is None:
+        return {}
+    return corrections(list(entries), skid_view(found), reader(store, skid, as_of=as_of))
 
 
 def corrected_names(view: SkidView, corrections: Corrections) -> dict[str, Correction]:

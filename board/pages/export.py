@@ -13,14 +13,15 @@ from starlette.background import BackgroundTask
 
 from analytics.export import Request as Wanted
 from analytics.export import export, series_names
+from analytics.export_corrected import Corrections, corrections_of
 from analytics.export_dictionary import dictionary_csv
 from analytics.export_files import Format
 from board.access import Looking
-from board.house import house_of, not_here
+from board.house import House, house_of, not_here
 from board.render import Nav, render
 from board.viewer import Viewer
 from skidhand.errors import UserError
-from skidhand.fleet import Fleet, Skid, skid_view
+from skidhand.fleet import Fleet, FleetVersion, Skid, skid_view
 from skidhand.stores.base import WIDTHS, Policy
 
 router = APIRouter(include_in_schema=False)
@@ -70,7 +71,8 @@ def file(
     with tempfile.NamedTemporaryFile(prefix="skidhand-export-", delete=False) as place:
         path = Path(place.name)
     try:
-        done = export(house.store, version, wanted, format=format, out=path)
+        corrections = _corrections(house, viewer, version, skid) if stage == "cleaned" else {}
+        done = export(house.store, version, wanted, format=format, out=path, corrections=corrections)
     except BaseException:
         path.unlink(missing_ok=True)
         raise
@@ -84,10 +86,22 @@ def file(
 @router.get("/export/dictionary")
 def dictionary(request: Request, viewer: Looking, skid: str) -> Response:
     """What each series is, as CSV."""
-    fleet = house_of(request).fleet().fleet
-    view = skid_view(_skid(viewer, fleet, skid))
+    house = house_of(request)
+    version = house.fleet()
+    view = skid_view(_skid(viewer, version.fleet, skid))
+    corrections = _corrections(house, viewer, version, skid)
     told = {"Content-Disposition": f'attachment; filename="{view.id}.dictionary.csv"'}
-    return Response(dictionary_csv(view, series_names(view)), media_type="text/csv", headers=told)
+    return Response(
+        dictionary_csv(view, series_names(view, corrections), corrections), media_type="text/csv", headers=told
+    )
+
+
+def _corrections(house: House, viewer: Viewer, version: FleetVersion, skid: str) -> Corrections:
+    """By what was sampled while this viewer may see the skid."""
+    found = _skid(viewer, version.fleet, skid)
+    entries = house.logbook.entries.all(skid=skid)
+    seen = [one for one in entries if viewer.sees_at(version.fleet, found, one.at)]
+    return corrections_of(house.store, version, skid, seen)
 
 
 def _skid(viewer: Viewer, fleet: Fleet, skid: str) -> Skid:

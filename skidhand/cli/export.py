@@ -25,10 +25,8 @@ from skidhand.errors import UserError
 
 if TYPE_CHECKING:
     from analytics.export import Request
-    from analytics.lab import Correction
+    from analytics.export_corrected import Corrections
     from skidhand.fleet import FleetVersion
-    from skidhand.logbook import Logbook
-    from skidhand.stores.base import Store
 
 LARGE: Final = 1_000_000
 
@@ -84,6 +82,7 @@ def command(
         skidhand export tf-skid-1 --since 2026-03-01 --until 2026-04-01 --cleaned --format parquet --out march.parquet
     """
     from analytics.export import Request, export
+    from analytics.export_corrected import corrections_of
     from skidhand.stores import open_store
 
     if out is None and format in (FileFormat.PARQUET, FileFormat.XLSX) and sys.stdout.isatty():
@@ -101,7 +100,8 @@ def command(
     book, _ = look_into_logbook(settings)
     with book, closing(open_store(settings.store)) as samples:
         version = fleet_of(settings, book)
-        corrections = _corrections(book, samples, version, request, as_of) if cleaned else {}
+        entries = book.entries.all(skid=skid) if cleaned else []
+        corrections = corrections_of(samples, version, skid, entries, as_of=as_of)
         done = export(
             samples, version, request,
             format=format.value, out=out or sys.stdout.buffer, as_of=as_of, corrections=corrections,
@@ -126,23 +126,7 @@ class _Progress:
             talk(f"{rows:,} rows …")
 
 
-def _corrections(
-    book: Logbook, samples: Store, version: FleetVersion, request: Request, as_of: str | None
-) -> dict[str, Correction]:
-    """What the laboratory says of the skid's analysers."""
-    from analytics.lab import corrections, reader
-    from skidhand.fleet import skid_view
-
-    found = version.fleet.skid(request.skid)
-    if found is None:
-        return {}
-    entries = book.entries.all(skid=request.skid)
-    return corrections(entries, skid_view(found), reader(samples, request.skid, as_of=as_of))
-
-
-def _dictionary(
-    version: FleetVersion, request: Request, out: Path | None, corrections: dict[str, Correction]
-) -> Path | None:
+def _dictionary(version: FleetVersion, request: Request, out: Path | None, corrections: Corrections) -> Path | None:
     """The data dictionary as CSV beside the file."""
     if out is None:
         return None
