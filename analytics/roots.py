@@ -16,6 +16,7 @@ from uuid import UUID
 
 from skidhand.fleet import SkidView
 from skidhand.model.finding import Finding
+from skidhand.model.kinds import KINDS
 
 SLACK: Final = timedelta(minutes=30)  # by which an effect's dated onset may lie before its root's
 MEMORY: Final = timedelta(hours=12)  # how long after its end a finding may still be explained or explain
@@ -36,7 +37,7 @@ class Rule:
 
 
 _SLUG: Final = frozenset({"oil-slug"})
-RULES: Final = (
+_BY_TRADE: Final = (
     Rule("oil-carry-over", "split-drift", timedelta(hours=1), frozenset({None, "gas", "low-inlet-flow"})),
     Rule("oil-carry-over", "cyclone-efficiency-loss", timedelta(hours=1), frozenset({None, "upstream-shear"})),
     Rule("oil-carry-over", "dp-rise", timedelta(hours=6), _SLUG),
@@ -71,6 +72,12 @@ RULES: Final = (
     Rule("unplanned-stop", "sensor-out-of-range", timedelta(hours=1)),
     Rule("backwash-missed", "sensor-out-of-range", timedelta(hours=1)),
 )
+_NAMED: Final = frozenset(KINDS) - {"unusual-pattern", "dp-rise", "chemical-low", "spec-at-risk"}
+"""Kinds that explain why readings do not fit each other; what only goes its usual way does not."""
+RULES: Final = (*_BY_TRADE, *(Rule(kind, "unusual-pattern", timedelta(hours=12)) for kind in sorted(_NAMED)))
+_BY_KINDS: Final = {
+    (r.cause, r.effect): [x for x in RULES if (x.cause, x.effect) == (r.cause, r.effect)] for r in RULES
+}
 
 
 def roots(findings: Iterable[Finding], skid: SkidView) -> Mapping[UUID, UUID | None]:
@@ -89,11 +96,9 @@ def roots(findings: Iterable[Finding], skid: SkidView) -> Mapping[UUID, UUID | N
 
 
 def _explains(root: Finding, effect: Finding, skid: SkidView) -> bool:
-    if not _reaches(root.unit, effect.unit, skid):
+    if (root.kind, effect.kind) not in _BY_KINDS or not _reaches(root.unit, effect.unit, skid):
         return False
-    for rule in RULES:
-        if (rule.cause, rule.effect) != (root.kind, effect.kind):
-            continue
+    for rule in _BY_KINDS[root.kind, effect.kind]:
         if rule.causes is not None and effect.cause not in rule.causes:
             return False
         in_time = effect.ended is None or root.detected <= effect.ended + MEMORY
@@ -110,7 +115,8 @@ def _reaches(root: str, effect: str, skid: SkidView) -> bool:
     if root == effect:
         return True
     if root not in skid.by_id:
-        return effect in skid.by_id and root in skid.by_id[effect].tags.values()
+        unit = skid.by_id.get(effect)
+        return unit is not None and (unit.type.name == "skid" or root in unit.tags.values())
     if effect not in skid.by_id:
         return any(effect in unit.tags.values() and _reaches(root, unit.id, skid) for unit in skid.units)
     ends = {skid.by_id[root].type.name, skid.by_id[effect].type.name}
