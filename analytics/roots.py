@@ -27,13 +27,14 @@ class Rule:
     """``cause`` may be the root of ``effect`` (with one of ``causes``, or any where None) downstream.
 
     ``travel``: how long after the root's end its effect may still begin. Minutes to hours, by residence
-    times of tanks and beds; common practice, no source.
+    times of tanks and beds; common practice, no source. ``slack``: by which the effect may be dated before its root.
     """
 
     cause: str
     effect: str
     travel: timedelta
     causes: frozenset[str | None] | None = None
+    slack: timedelta = SLACK
 
 
 _SLUG: Final = frozenset({"oil-slug"})
@@ -63,6 +64,10 @@ _BY_TRADE: Final = (
     Rule("oil-carry-over", "tank-filling", timedelta(hours=1)),
     Rule("unplanned-stop", "tank-filling", timedelta(hours=6)),
     Rule("unplanned-stop", "freeze-risk", timedelta(hours=12)),
+    # What delivers nothing lets the tank behind it run empty.
+    Rule("unplanned-stop", "tank-emptying", timedelta(hours=6)),
+    Rule("too-salty-for-ro", "tank-emptying", timedelta(hours=6)),
+    Rule("too-salty-for-ro", "sensor-out-of-range", timedelta(hours=1)),
     Rule("scale-change", "sensor-out-of-range", timedelta(hours=1)),
     # A clock that jumps ahead leaves minutes for which nothing is stamped.
     Rule("clock-jump", "no-data", timedelta(hours=1)),
@@ -74,7 +79,11 @@ _BY_TRADE: Final = (
 )
 _NAMED: Final = frozenset(KINDS) - {"unusual-pattern", "dp-rise", "chemical-low", "spec-at-risk"}
 """Kinds that explain why readings do not fit each other; what only goes its usual way does not."""
-RULES: Final = (*_BY_TRADE, *(Rule(kind, "unusual-pattern", timedelta(hours=12)) for kind in sorted(_NAMED)))
+_HALF_DAY: Final = timedelta(hours=12)  # hours that make a pattern, and those in which a bed or a tank remembers
+RULES: Final = (
+    *_BY_TRADE,
+    *(Rule(kind, "unusual-pattern", _HALF_DAY, slack=timedelta(hours=6)) for kind in sorted(_NAMED)),
+)
 _BY_KINDS: Final = {
     (r.cause, r.effect): [x for x in RULES if (x.cause, x.effect) == (r.cause, r.effect)] for r in RULES
 }
@@ -103,7 +112,7 @@ def _explains(root: Finding, effect: Finding, skid: SkidView) -> bool:
             return False
         in_time = effect.ended is None or root.detected <= effect.ended + MEMORY
         until = None if root.ended is None else root.ended + rule.travel
-        return root.onset - SLACK <= effect.onset and (until is None or effect.onset <= until) and in_time
+        return root.onset - rule.slack <= effect.onset and (until is None or effect.onset <= until) and in_time
     return False
 
 
