@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -106,7 +107,9 @@ class Source:
             values[:, i] = self._read(channel, rows[:, channel.column], hours, place)
             sent[:, i] = self._reports(channel, scans, true_us, values[:, i])
         sent &= self._link.kept(count, len(self._channels))
-        scan, number = np.nonzero(sent)
+        by_arrival = np.argsort(received_us, kind="stable")  # scans, so that their many samples need no sorting
+        values, source_us, received_us = values[by_arrival], source_us[by_arrival], received_us[by_arrival]
+        scan, number = np.nonzero(sent[by_arrival])
         return self._arrivals((number, source_us[scan], values[scan, number], received_us[scan]))
 
     def _read(self, channel: Channel, column: Floats, hours: Floats, place: Floats) -> Floats:
@@ -124,14 +127,16 @@ class Source:
 
     def _arrivals(self, fresh: Rows) -> pa.Table:
         """What has arrived by now, in order of arrival; the rest is held for later."""
-        both = [np.concatenate(pair) for pair in zip(self._held, fresh, strict=True)]
-        received = both[3]
-        order = np.argsort(received, kind="stable")
+        columns: list[npt.NDArray[Any]] = list(fresh)  # in order of arrival
+        if len(self._held[0]):
+            columns = [np.concatenate(pair) for pair in zip(self._held, fresh, strict=True)]
+            order = np.argsort(columns[3], kind="stable")
+            columns = [column[order] for column in columns]
         now_us = self._start_us + self._scan * SCAN_S * MICRO
-        cut = int(np.searchsorted(received[order], now_us, side="left"))
-        channel, source_us, value, received = (column[order[:cut]] for column in both)
-        later = order[cut:]
-        self._held = (both[0][later], both[1][later], both[2][later], both[3][later])
+        cut = int(np.searchsorted(columns[3], now_us, side="left"))
+        channel, source_us, value, received = (column[:cut] for column in columns)
+        number, source, reading, arrival = (column[cut:].copy() for column in columns)
+        self._held = number, source, reading, arrival
         return pa.table(
             [
                 self._names.take(channel),

@@ -203,6 +203,8 @@ class SkidPlant:
         hour = self._minute / MINUTES_PER_HOUR
         now = QUIET
         for active in self._changes:
+            if hour < active.event.at:
+                continue
             strong = active.strength(hour)
             if strong <= 0.0 or active.fault.change is None:
                 continue

@@ -10,8 +10,10 @@ def _starved(train: Train, unit: str) -> bool:
 
 
 def _freezing(train: Train, unit: str) -> bool:
+    """The trace is dead and it freezes outside, or the line itself is nearly there: by then its readings say so."""
     del unit
-    return train.services.line is not None and train.services.line < 4.0 and train.services.trace == 0.0
+    services = train.services
+    return services.trace == 0.0 and (services.ambient < 0.0 or (services.line is not None and services.line < 4.0))
 
 
 TRIP = register(

@@ -47,9 +47,8 @@ class FilterBank:
     ) -> Stream:
         """Filter the ``feed``; gives the filtered water of all beds."""
         beds = [(bed, now.of(name)) for name, bed in self.beds.items()]
-        flows, dp = share(
-            feed.flow, [bed.coefficients(density, viscosity, its) for bed, its in beds if not bed.washing]
-        )
+        curves = [bed.coefficients(density, viscosity, its) for bed, its in beds if not bed.washing]
+        flows, dp = share(feed.flow, curves, self.dp)
         following = iter(flows)
         filtered = []
         self.dp = 0.0
@@ -95,8 +94,8 @@ class FilterBank:
         return stock
 
 
-def share(flow: float, curves: list[tuple[float, float]]) -> tuple[list[float], float]:
-    """Flows through parallel beds of drop a·q + b·q², and their common drop.
+def share(flow: float, curves: list[tuple[float, float]], near: float = 0.0) -> tuple[list[float], float]:
+    """Flows through parallel beds of drop a·q + b·q², and their common drop; ``near`` is a guess at it, if any.
 
     Newton's method on the drop; Σq(ΔP) is concave and rising, so after one step it climbs to the answer.
     """
@@ -105,8 +104,10 @@ def share(flow: float, curves: list[tuple[float, float]]) -> tuple[list[float], 
     if len(curves) == 1:
         (a, b), q = curves[0], flow
         return [q], a * q + b * q * q
-    each = flow / len(curves)
-    dp = max(a * each + b * each * each for a, b in curves)
+    dp = near
+    if dp <= 0.0:
+        each = flow / len(curves)
+        dp = max(a * each + b * each * each for a, b in curves)
     for _ in range(20):
         roots = [sqrt(a * a + 4.0 * b * dp) for a, b in curves]
         flows = [(root - a) / (2.0 * b) for root, (a, b) in zip(roots, curves, strict=True)]
