@@ -109,7 +109,8 @@ class Score(Result):
 
 def score(findings: Iterable[Finding], truth: Truth, *, grace: timedelta = GRACE) -> Score:
     """Current findings (last revisions) against the truth of the same time span."""
-    current = [f for f in findings if f.state != "superseded" and f.skid in truth.skids]
+    places = {*truth.skids, *truth.sites}
+    current = [f for f in findings if f.state != "superseded" and f.skid in places]
     judged = [e for e in truth.events if e.kind is not None]
     pairs = _pair(current, judged, grace)
     matches = tuple(_match(event, pairs.get(event.id)) for event in judged)

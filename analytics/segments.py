@@ -9,7 +9,8 @@ from itertools import pairwise
 from typing import Final
 
 from skidhand.clock import MINUTE_US
-from skidhand.fleet import FleetVersion, SkidView, skid_view
+from skidhand.fleet import Fleet, FleetVersion, SkidView, site_view, skid_view
+from skidhand.fleet.model import Site
 from skidhand.model.samples import micros, moment
 
 Versions = Sequence[tuple[datetime, FleetVersion]]
@@ -36,9 +37,15 @@ def _view(version: FleetVersion, skid: str) -> SkidView | None:
     if key not in _VIEWS:
         if len(_VIEWS) >= _MOST_VIEWS:
             _VIEWS.clear()
-        found = version.fleet.skid(skid)
-        _VIEWS[key] = None if found is None else skid_view(found)
+        found, site = version.fleet.skid(skid), _site(version.fleet, skid)
+        _VIEWS[key] = skid_view(found) if found is not None else None if site is None else site_view(site)
     return _VIEWS[key]
+
+
+def _site(fleet: Fleet, name: str) -> Site | None:
+    """The site of that id, if tanks that its skids share stand there: analysed like a skid that never moves."""
+    found = (site for site in fleet.sites if site.id == name and site.units)
+    return next(found, None) if fleet.skid(name) is None else None
 
 
 def minute_of(time: datetime) -> int:
@@ -78,6 +85,8 @@ def segments(versions: Versions, skid: str, start: int, stop: int) -> Iterator[S
 
 def _segment(version: FleetVersion, skid: str, start: int, stop: int) -> Segment:
     fleet = version.fleet
+    if (site := _site(fleet, skid)) is not None:
+        return Segment(start, stop, version.digest, site.id, site.id, _view(version, skid))
     found = fleet.skid(skid)
     placement = None if found is None else fleet.placement_at(found, time_of(start))
     if placement is None:
@@ -93,11 +102,13 @@ def view_at(versions: Versions, skid: str, minute: int) -> SkidView | None:
 
 
 def skids_of(versions: Versions) -> list[str]:
-    """Ids of every skid that any version knows, sorted."""
-    return sorted({skid.id for _, version in versions for skid in version.fleet.skids})
+    """Ids of every skid, and of every site with tanks that its skids share, that any version knows, sorted."""
+    fleets = [version.fleet for _, version in versions]
+    skids = {skid.id for fleet in fleets for skid in fleet.skids}
+    return sorted(skids | {site.id for fleet in fleets for site in fleet.sites if site.units})
 
 
 def tags_of(versions: Versions, skid: str) -> list[str]:
     """Every tag that any version gives the skid, sorted."""
-    found = (version.fleet.skid(skid) for _, version in versions)
+    found = (version.fleet.skid(skid) or _site(version.fleet, skid) for _, version in versions)
     return sorted({tag for one in found if one is not None for tag in one.instruments})

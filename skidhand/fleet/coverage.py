@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from skidhand import plugins
-from skidhand.fleet import Fleet, SkidView, UnitView, skid_view
+from skidhand.fleet import Fleet, SkidView, UnitView, site_view, skid_view
 from skidhand.model.kinds import INSTRUMENT, KINDS
 
 Row = dict[str, Any]
@@ -31,9 +31,12 @@ def coverage(fleet: Fleet) -> Iterator[Row]:
             yield from _without_skid_unit(view, detectors)
         yield from _instruments(view, detectors)
     for site in fleet.sites:
-        for tank in site.units:
-            row = _row(site.id, tank.id, tank.type)
-            yield {**row, "note": "a tank that skids share is not analysed in this version"}
+        if site.units:
+            view = site_view(site)
+            yield from (_row(site.id, "", WHOLE_SKID, kind, watched=True) for kind in sorted(ALWAYS))
+            for unit in view.units:
+                yield from _unit(unit, view, detectors)
+            yield from _instruments(view, detectors)
 
 
 def _row(skid: str, unit: str, type_name: str, kind: str = "", *, watched: bool = False, note: str = "") -> Row:
