@@ -9,11 +9,11 @@ import pyarrow as pa
 
 from ingest import limits
 from ingest.clocks import ClockWatch
-from ingest.columns import Columns
+from ingest.columns import Columns, Ints
 from ingest.doubts import Doubts
 from ingest.formats.base import Reading
 from ingest.history import History
-from ingest.judge import STAGES, Case, Refused
+from ingest.judge import NO_CODES, STAGES, Case, Refused
 from ingest.lookup import Lookup
 from ingest.reasons import Tally
 from ingest.reduce import Reducer
@@ -41,10 +41,9 @@ class Bench:
         self._lookup, self._own_time = lookup, own_time
         self.doubts = Doubts()
         self._jumped: set[str] = set()
-        self._codes: list[int] = []
+        self._codes: list[Ints] = []  # these two: one array a reading
+        self._quality: list[Ints] = []
         self._values: list[object] = []
-        self._quality: list[int] = []
-        self._counts: list[int] = []
         self._times: list[int] = []
         self._received: list[int] = []
 
@@ -61,9 +60,10 @@ class Bench:
 
     def judge(self, reading: Reading, received_us: int, refused: Tally) -> int:
         """Take what is good of ``reading``, add what is not to ``refused``; how many values were taken."""
-        reading = reading.received_at(received_us)
+        if reading.relative:
+            reading = reading.received_at(received_us)
         case = Case(reading, self._lookup, received_us, self._own_time, refused, reading.skid in self._jumped)
-        case.names, case.values = list(reading.values), list(reading.values.values())
+        case.names, case.values = tuple(reading.values), list(reading.values.values())
         case.quality = [0] * len(case.values)
         try:
             for stage in STAGES:
@@ -71,24 +71,26 @@ class Bench:
         except Refused as verdict:
             refused.add(verdict.reason, verdict.detail, max(1, len(reading.values)))
             return 0
-        self._codes += case.codes
+        self._codes.append(case.codes)
+        doubted = any(case.quality)
+        count = len(case.codes)
+        self._quality.append(np.array(case.quality, dtype=np.int64) if doubted else np.zeros(count, dtype=np.int64))
         self._values += case.values
-        self._quality += case.quality
-        self._counts.append(len(case.codes))
         self._times.append(reading.time_us)
         self._received.append(received_us)
         if case.doubt is not None:
-            self.doubts[case.doubt] += len(case.codes)
-        return len(case.codes)
+            self.doubts[case.doubt] += count
+        return count
 
     def samples(self) -> Columns:
         """All values taken, in the order of receipt, each with its quality; for once, since it moves the memory on."""
+        counts = [len(codes) for codes in self._codes]
         samples = Columns(
-            np.array(self._codes, dtype=np.int64),
-            np.repeat(np.array(self._times, dtype=np.int64), self._counts),
+            np.concatenate([NO_CODES, *self._codes]),
+            np.repeat(np.array(self._times, dtype=np.int64), counts),
             np.array(self._values, dtype=np.float64),  # None becomes NaN
-            np.array(self._quality, dtype=np.int64),
-            np.repeat(np.array(self._received, dtype=np.int64), self._counts),
+            np.concatenate([NO_CODES, *self._quality]),
+            np.repeat(np.array(self._received, dtype=np.int64), counts),
         )
         if not len(samples):
             return samples

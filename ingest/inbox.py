@@ -42,6 +42,7 @@ class Inbox:
         self._taken = 0
         self._taken_us: int | None = None
         self._closed = False
+        self._enough = 1  # messages for which the one who takes is woken: not for each
         self._changed = threading.Condition()
 
     def put(self, item: Message) -> bool:
@@ -52,7 +53,8 @@ class Inbox:
                 return False
             self._waiting.append(item)
             self._bytes += len(item.payload)
-            self._changed.notify_all()
+            if len(self._waiting) >= self._enough:
+                self._changed.notify_all()
             return True
 
     def _has_room(self) -> bool:
@@ -64,8 +66,10 @@ class Inbox:
         ``linger_s``: after the first, how long to wait for more, so that a slow stream needs fewer syncs.
         """
         with self._changed:
+            self._enough = 1
             if not self._changed.wait_for(lambda: self._waiting, wait_s):
                 return []
+            self._enough = most
             if linger_s and len(self._waiting) < most:
                 self._changed.wait_for(lambda: len(self._waiting) >= most or self._closed, linger_s)
             batch: list[Message] = []

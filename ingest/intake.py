@@ -6,7 +6,6 @@ import itertools
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
 from typing import Final
 
 import orjson
@@ -14,7 +13,7 @@ import structlog
 
 from ingest.backoff import Backoff
 from ingest.bench import Bench, Memory
-from ingest.formats.base import Decoded
+from ingest.formats.base import Decoded, Reading
 from ingest.inbox import Inbox, Message
 from ingest.judge import EARLIEST_US, LATEST_US
 from ingest.lookup import Lookup
@@ -44,7 +43,7 @@ class Figures:
     samples: int = 0  # spooled
     batches: int = 0
     thinned: int = 0  # left out under the present fleet version
-    last_seen: dict[str, datetime] = field(default_factory=dict)  # skid → receive time of its last good message
+    last_seen: dict[str, int] = field(default_factory=dict)  # skid → receive time (µs) of its last good message
 
 
 class Intake:
@@ -111,7 +110,7 @@ class Intake:
         bench = Bench(lookup, own_time=self._own_time, memory=memory)
         refused: list[RefusedMessage] = []
         announced: int | None = None
-        seen: dict[str, datetime] = {}
+        seen: dict[str, int] = {}
         done: list[Message] = []
         for message, decoded in itertools.chain(waited, self._decoded(messages)):
             done.append(message)
@@ -168,19 +167,19 @@ class Intake:
         now = self._clock.now()
         return EARLIEST_US if now is None else micros(now)
 
-    def _judge(self, message: Message, decoded: Decoded, bench: Bench, seen: dict[str, datetime]) -> None:
-        received_us = self._received(message, [reading.time_us for reading in decoded.readings])
+    def _judge(self, message: Message, decoded: Decoded, bench: Bench, seen: dict[str, int]) -> None:
+        received_us = self._received(message, decoded.readings)
         bench.listen(decoded.readings, received_us)
         for reading in decoded.readings:
             if bench.judge(reading, received_us, decoded.refused):
-                seen[reading.skid] = moment(received_us)
+                seen[reading.skid] = received_us
 
-    def _received(self, message: Message, times: Sequence[int]) -> int:
+    def _received(self, message: Message, readings: Sequence[Reading]) -> int:
         """The receive time of a message: never below an earlier one's, also when the machine's clock steps back."""
         if isinstance(self._clock, StreamClock):
             now = self._clock.now()
             # Before the publisher's first announcement only the samples tell the time.
-            possible = [time_us for time_us in times if EARLIEST_US <= time_us < LATEST_US]
+            possible = [each.time_us for each in readings if EARLIEST_US <= each.time_us < LATEST_US]
             received_us = micros(now) if now is not None else max(possible, default=EARLIEST_US)
         else:
             received_us = message.at_us

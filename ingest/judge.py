@@ -13,6 +13,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
+import numpy as np
+
+from ingest.columns import Ints
 from ingest.doubts import Doubt
 from ingest.formats.base import Reading
 from ingest.lookup import Asset, Lookup
@@ -32,6 +35,7 @@ AMBIGUOUS: Final = frozenset({"[ppm]", "[ppb]", "[pptr]", "[ppth]"})
 
 _ID: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
 _TAG: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+NO_CODES: Final = np.array([], dtype=np.int64)
 _NUMBERS: Final = frozenset({float, int, bool})
 
 
@@ -54,10 +58,10 @@ class Case:
     refused: Tally
     clock_jumped: bool = False
     doubt: Doubt | None = None  # of the reading's time
-    names: list[str] = field(default_factory=list)
+    names: tuple[str, ...] = ()
     values: list[object] = field(default_factory=list)
     quality: list[int] = field(default_factory=list)
-    codes: list[int] = field(default_factory=list)
+    codes: Ints = field(default_factory=lambda: NO_CODES)
 
     def asset(self) -> Asset:
         """The skid that the reading names; only after :func:`skid_is_known`."""
@@ -65,10 +69,10 @@ class Case:
 
     def keep(self, indices: Sequence[int]) -> None:
         """Go on with the values at ``indices`` alone."""
-        self.names = [self.names[i] for i in indices]
+        self.names = tuple(self.names[i] for i in indices)
         self.values = [self.values[i] for i in indices]
         self.quality = [self.quality[i] for i in indices]
-        self.codes = [self.codes[i] for i in indices] if self.codes else []
+        self.codes = self.codes[list(indices)] if len(self.codes) else NO_CODES
 
 
 def site_is_known(case: Case) -> None:
@@ -155,18 +159,18 @@ def values_are_numbers(case: Case) -> None:
 
 def tags_are_known(case: Case) -> None:
     """Each name, or its short form, is a tag or an alias of the skid; gives the series codes."""
+    if (codes := case.asset().all_codes(case.names)) is not None:
+        case.codes = codes
+        return
     known, short = case.asset().codes, case.reading.short_names or {}
-    found = [known.get(name) for name in case.names]
-    if short:
-        found = [known.get(name, known.get(short.get(name, name))) for name in case.names]
-    if None in found:
-        for name, code in zip(case.names, found, strict=True):
-            if code is None:
-                is_tag = _TAG.fullmatch(short.get(name, name)) is not None
-                reason = Reason.UNKNOWN_TAG if is_tag else Reason.BAD_ID
-                case.refused.add(reason, f"{case.reading.skid} has no tag {shown(name)}")
-        case.keep([i for i, code in enumerate(found) if code is not None])
-    case.codes = [code for code in found if code is not None]
+    found = [known.get(name, known.get(short.get(name, name))) for name in case.names]
+    for name, code in zip(case.names, found, strict=True):
+        if code is None:
+            is_tag = _TAG.fullmatch(short.get(name, name)) is not None
+            reason = Reason.UNKNOWN_TAG if is_tag else Reason.BAD_ID
+            case.refused.add(reason, f"{case.reading.skid} has no tag {shown(name)}")
+    case.keep([i for i, code in enumerate(found) if code is not None])
+    case.codes = np.array([code for code in found if code is not None], dtype=np.int64)
 
 
 def values_have_the_declared_unit(case: Case) -> None:
@@ -175,7 +179,7 @@ def values_have_the_declared_unit(case: Case) -> None:
     if not units:
         return
     good = []
-    for i, (name, code) in enumerate(zip(case.names, case.codes, strict=True)):
+    for i, (name, code) in enumerate(zip(case.names, case.codes.tolist(), strict=True)):
         value, declared = case.values[i], case.lookup.units[code]
         source = units.get(name, declared)
         if source in AMBIGUOUS and code in case.lookup.no_ppm:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
 import pyarrow as pa
 
+from ingest.columns import Ints
 from ingest.doubts import Doubt
 from ingest.history import Asked, build_asked
 from ingest.limits import Band, build_bands
@@ -17,6 +19,8 @@ from skidhand.fleet.rules import is_salty
 from skidhand.model.samples import micros, series_id
 
 ALWAYS: Final = (-(2**63), 2**63 - 1)
+MOST_SETS: Final = 16
+"""Sets of names that are remembered of one sender."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +30,7 @@ class Asset:
     id: str
     stays: tuple[tuple[int, int, str], ...]
     codes: Mapping[str, int]  # name on the wire → index into the tables of Lookup
+    all_codes: Callable[[tuple[str, ...]], Ints | None]  # those of many names at once; None unless all are known
 
     def site_at(self, time_us: int) -> str | None:
         """The site where it stood then, or None."""
@@ -63,7 +68,8 @@ def build_lookup(version: FleetVersion) -> Lookup:
     skids = [(skid.id, tuple(_stays(fleet, skid)), skid.instruments) for skid in fleet.skids]
     for asset, stays, instruments in (*shared, *skids):
         numbers = {tag: len(series) + i for i, tag in enumerate(instruments)}
-        assets[asset] = Asset(asset, stays, _codes(instruments, numbers))
+        codes = _codes(instruments, numbers)
+        assets[asset] = Asset(asset, stays, codes, _remembered(codes))
         if asset in salty:
             no_ppm |= {number for tag, number in numbers.items() if instruments[tag].basis is None}
         series.extend(series_id(asset, tag) for tag in instruments)
@@ -94,3 +100,18 @@ def _codes(instruments: Mapping[str, Instrument], numbers: Mapping[str, int]) ->
     """Both the tag and the alias are taken; where another's alias is this one's tag, the alias wins."""
     aliases = {inst.alias: numbers[tag] for tag, inst in instruments.items() if inst.alias is not None}
     return {**numbers, **aliases}
+
+
+def _remembered(codes: Mapping[str, int]) -> Callable[[tuple[str, ...]], Ints | None]:
+    """The codes of all names of a message, kept for the few sets of names that one sender uses in turn."""
+    kept: dict[tuple[str, ...], Ints] = {}
+
+    def all_codes(names: tuple[str, ...]) -> Ints | None:
+        found = kept.get(names)
+        if found is None and codes.keys() >= set(names):  # names that nobody knows are not kept
+            if len(kept) >= MOST_SETS:
+                kept.clear()
+            found = kept[names] = np.array([codes[name] for name in names], dtype=np.int64)
+        return found
+
+    return all_codes

@@ -9,41 +9,16 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 import structlog
-from paho.mqtt.enums import MQTTErrorCode
 
 from ingest.backoff import Backoff
 from ingest.broker import BrokerSettings, make_client
+from ingest.client import Client
 from ingest.inbox import Inbox, Message, message
 from skidhand.clock import WallClock
 from skidhand.errors import BrokerError
 from skidhand.model.samples import micros
 
 log = structlog.get_logger(__name__)
-
-
-class _Client(mqtt.Client):
-    """paho's client, which remembers why it could not connect, and tells when its thread dies of anything else."""
-
-    on_crash: Callable[[Exception], None]
-    connecting: Callable[[mqtt.Client], None]
-    last_error = ""
-
-    def reconnect(self) -> MQTTErrorCode:
-        """As paho's."""
-        self.connecting(self)
-        try:
-            return super().reconnect()
-        except OSError as error:  # paho swallows it; a certificate that is not trusted is one too
-            self.last_error = str(error)
-            raise
-
-    def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> MQTTErrorCode:
-        """As paho's."""
-        try:
-            return super().loop_forever(timeout, retry_first_connection)
-        except Exception as error:  # whatever it is, without this thread nothing arrives any more
-            self.on_crash(error)
-            raise
 
 
 def _nothing(_client: mqtt.Client) -> None:
@@ -75,8 +50,8 @@ class Receiver:
         group = f"$share/{settings.group}/" if settings.group else ""
         self._filters = [(group + name, 1) for name in shared_filters] + [(name, 1) for name in own_filters]
         self._inbox, self._settings = inbox, settings
-        client = make_client(settings, settings.client_id or client_id, _Client)
-        assert isinstance(client, _Client)
+        client = make_client(settings, settings.client_id or client_id, Client)
+        assert isinstance(client, Client)
         self._client = client
         self._client.on_crash, self._client.connecting = on_crash, connecting
         self._listening = listening

@@ -45,23 +45,24 @@ class Router:
 
     def decode(self, message: Message) -> Decoded:
         """The readings of one message; never raises."""
-        refused = Decoded()
         if message.size > MAX_PAYLOAD:
-            refused.refused.add(Reason.TOO_LARGE, f"{message.size:,} bytes, at most {MAX_PAYLOAD:,}")
-            return refused
+            return _refused(Reason.TOO_LARGE, f"{message.size:,} bytes, at most {MAX_PAYLOAD:,}")
         member = self._find(message.topic)
         if member is None:
-            refused.refused.add(Reason.BAD_TOPIC, f"topic {shown(message.topic)}")
-            return refused
+            return _refused(Reason.BAD_TOPIC, f"topic {shown(message.topic)}")
         try:
             decoded = member.decode(message.topic, message.payload)
         except Exception as error:  # a format may be anybody's: one message must not stop all others
             log.exception("payload format failed", format=member.name, topic=message.topic)
-            refused.refused.add(Reason.FORMAT_FAILED, f"{member.name}: {type(error).__name__}")
-            return refused
+            return _refused(Reason.FORMAT_FAILED, f"{member.name}: {type(error).__name__}")
         points = sum(len(reading.values) for reading in decoded.readings) + decoded.refused.total
         points += len(decoded.packet.metrics) if decoded.packet is not None else 0
         if points > MAX_POINTS:
-            refused.refused.add(Reason.TOO_MANY_POINTS, f"{points:,} values, at most {MAX_POINTS:,}", points)
-            return refused
+            return _refused(Reason.TOO_MANY_POINTS, f"{points:,} values, at most {MAX_POINTS:,}", points)
         return decoded
+
+
+def _refused(reason: Reason, detail: str, count: int = 1) -> Decoded:
+    refused = Decoded()
+    refused.refused.add(reason, detail, count)
+    return refused

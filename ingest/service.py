@@ -29,7 +29,7 @@ from skidhand.errors import BrokerError, LogbookError, OutsideError, SettingsErr
 from skidhand.fleet import FleetVersion
 from skidhand.logbook import Logbook
 from skidhand.model.heartbeat import RETIRED
-from skidhand.model.samples import micros
+from skidhand.model.samples import micros, moment
 from skidhand.stores.base import Store
 
 QUIET: Final = 3
@@ -296,7 +296,7 @@ class IngestService:
             unacknowledged_s=0.0 if unacknowledged_us is None else max(0.0, (now_us - unacknowledged_us) / 1e6),
             thinned=figures.thinned,
             aside=aside,
-            last_seen=dict(figures.last_seen),
+            last_seen={skid: moment(at_us) for skid, at_us in tuple(figures.last_seen.items())},
             trouble={name: what for name, what in troubles.items() if what},
         )
 
