@@ -158,8 +158,10 @@ class Gateways:
 
     def __init__(self, fleet: Fleet, host: str, port: int, **connection: Any) -> None:
         self._connect: Callable[[str], Gateway] = lambda site: Gateway(site, self._tags, host, port, **connection)
+        owners = [(skid.id, skid.instruments) for skid in fleet.skids]
+        owners += [(site.id, site.instruments) for site in fleet.sites]  # for the tank that its skids share
         self._tags = {
-            skid.id: [instrument.alias or tag for tag, instrument in skid.instruments.items()] for skid in fleet.skids
+            owner: [instrument.alias or tag for tag, instrument in instruments.items()] for owner, instruments in owners
         }
         self._gateways: dict[str, Gateway] = {}
         self.samples_sent = 0

@@ -48,6 +48,7 @@ def truth_of(
 
     events: list[TruthEvent] = []
     washes: list[Backwash] = []
+    sites: list[str] = []
     for pad in pads(scenario, chosen, number):
         outlets = [OutletRecord(plant, scenario.start) for plant in pad.plants]
         live(pad, span, [outlet.keep for outlet in outlets])
@@ -58,6 +59,7 @@ def truth_of(
             events += _returns(plant, at)
             events += outlet.events(at)
         if pad.shared is not None:
+            sites.append(pad.shared.skid.id)
             events += [e for i in range(len(pad.shared.events)) for e in _events(i, pad.shared, at)]
             events += held_up(pad, at)
     known = [_cut(e, at(span)) for e in events if (e.knowable or e.onset) < at(span)]
@@ -68,6 +70,7 @@ def truth_of(
         start=scenario.start,
         end=at(span),
         skids=tuple(chosen),
+        sites=tuple(sites),
         events=tuple(sorted(known, key=lambda e: (e.onset, e.id))),
         backwashes=tuple(sorted(washes, key=lambda w: (w.start, w.skid))),
     )

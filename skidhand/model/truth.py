@@ -72,5 +72,6 @@ class Truth(Shape):
     start: AwareDatetime
     end: AwareDatetime
     skids: tuple[str, ...]
+    sites: tuple[str, ...] = ()  # that speak for themselves, of a tank that their skids share
     events: tuple[TruthEvent, ...]
     backwashes: tuple[Backwash, ...] = ()

@@ -80,6 +80,14 @@ def test_missed_false_and_wrong_cause():
     }  # fmt: skip
 
 
+def test_a_finding_about_a_sites_own_tank_counts():
+    """A false call about it is false though no event names the site; of a place that was not simulated, nothing is."""
+    told = finding("tank-balance", 12, unit="tank").model_copy(update={"skid": "site-1"})
+    quiet = truth(event("e1", "split-drift", 10))
+    assert score([told], quiet).false == 0
+    assert score([told], quiet.model_copy(update={"sites": ("site-1",)})).false == 1
+
+
 def test_pairs_are_one_to_one_and_as_many_as_can_be():
     """Two events in a row and two findings: each answers one, though the second finding fits both."""
     told = score(

@@ -116,6 +116,19 @@ def test_a_clock_that_is_off_shifts_source_times_only(tmp_path):
     assert 80e6 < np.median(lead) < 90e6
 
 
+def test_a_link_loses_and_delays_the_shares_that_it_should(tmp_path):
+    """A twentieth of the samples never comes; a tenth of the scans comes late, by a minute at most."""
+    carriers = ({"dropped": 0.0, "late": 0.0}, {"dropped": 0.05, "late": 0.1})
+    whole, poor = (
+        pa.concat_tables(c.samples for c in generate(scenario(tmp_path, [], hours=6, carrier=carrier), skids=1))
+        for carrier in carriers
+    )
+    assert poor.num_rows == pytest.approx(0.95 * whole.num_rows, rel=0.01)
+    behind = (poor["received"].cast("int64").to_numpy() - poor["time"].cast("int64").to_numpy()) / 1e6
+    assert (behind > 1.0).mean() == pytest.approx(0.1, abs=0.02)
+    assert 50.0 < behind.max() <= 61.0
+
+
 def test_what_cannot_be_played_is_refused():
     """A span that is not positive is an error, not an empty stream."""
     with pytest.raises(ValueError, match="above 0, got 0 and 6"):

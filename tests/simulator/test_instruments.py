@@ -54,6 +54,15 @@ def test_without_a_range_noise_goes_by_a_usual_span_and_nothing_is_cut():
     assert spreads[0] / spreads[1] == pytest.approx(6.894757, rel=0.02)
 
 
+def test_spikes_come_as_rarely_as_they_should():
+    """An oil analyser of 40 days has one in 5,000 scans, up to a fifth of span; a thermometer has none."""
+    reads = [transmitter("mg/L", (0, 1000), tag=f"AT-{i}").draw(DAY, np.full(8640, 50.0)) for i in range(40)]
+    high = np.concatenate(reads) > 80.0  # thirty times the noise
+    assert high.sum() == pytest.approx(40 * 8640 * 2e-4 * 0.6, rel=0.35)
+    assert max(map(np.max, reads)) < 50.0 + 210.0 + 10.0
+    assert np.ptp(transmitter("Cel", (0.0, 100.0)).draw(DAY, np.full(8640, 50.0))) < 1.0
+
+
 def test_a_slow_instrument_lags():
     """An oil analyser with 60 s lag shows 63 % of a step after one minute."""
     true = np.concatenate([np.zeros(360), np.full(360, 500.0)])

@@ -1,5 +1,6 @@
 """Skids that fill one tank: volumes, stops, samples, truth and tickets."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -57,6 +58,32 @@ def test_a_full_tank_stops_both_skids_until_there_is_room(lived, played):
         (skid, "unplanned-stop", "downstream-full") for skid in ("sh-one", "sh-two")
     }
     assert {e.onset - played.start for e in events} == {timedelta(minutes=begin)}
+
+
+def test_a_full_tank_that_diverts_sends_the_water_back_and_stops_nobody(played):
+    """Pumps go on, all water returns to the head and none comes into the tank until trucks have made room."""
+    text = {"tank": {"start": 0.96, "load": 20, "call_at": 0.6, "when_full": "divert"},
+            "story": [{"event": "treated-tank-filling", "at": 0, "hours": 5}]}  # fmt: skip
+    diverting = replace(played, file=type(played.file).model_validate(
+        {**played.file.model_dump(), "sites": {"sedge-2": text}}))  # fmt: skip
+    (pad,) = pads(diverting, diverting.chosen(None), 1)
+    *skids, tank = pad.run(8 * 60)
+    ((begin, end),) = pad.shared.held_up
+    assert begin < 5 * 60 < end
+    assert (tank[begin + 2 : end, 1] == 0.0).all()
+    for plant, rows in zip(pad.plants, skids, strict=True):
+        state = {role: rows[:, plant.columns.index(("outlet", role))] for role in ("divert", "flow", "total")}
+        assert (state["divert"][begin + 2 : end] == 1.0).all()
+        assert (state["flow"][begin + 2 : end] > 0.0).mean() > 0.9  # but for washes
+        assert np.ptp(state["total"][begin + 2 : end]) == 0.0
+        assert state["divert"][end + 2] == 0.0
+    assert not [e for e in truth_of(diverting, hours=8).events if e.event == "shared-tank-full"]
+
+
+def test_the_truth_names_the_sites_that_speak_for_themselves(played):
+    """Scoring takes findings about a shared tank though nothing ever happens to it; a fleet without one has none."""
+    assert truth_of(played, hours=1).sites == ("sedge-2",)
+    assert truth_of(load_scenario("calm"), hours=1, skids=1).sites == ()
 
 
 def test_a_leak_shows_in_the_level_and_in_no_flow():

@@ -123,6 +123,28 @@ def test_a_gateways_life(broker):
 
 
 @pytest.mark.broker
+def test_a_shared_tank_is_a_device_of_its_sites_gateway(broker, tmp_path):
+    """It is born under the site's own id, and its readings come into the store."""
+    story = load_scenario("shared-tank")
+    chunks = [c for c in generate(story, hours=0.05) if c.skid == "sedge-2"]
+    listener = Listener(broker, "spBv1.0/sedge-2/DBIRTH/#")
+    store = MemoryStore()
+    service = service_of(broker, tmp_path, store, fleet=load_fleet(story.fleet_path), sparkplug=SparkplugSettings())
+    service.start(wait_connected_s=20)
+    try:
+        with Gateways(story.fleet, broker.host, broker.port) as gateways:
+            for chunk in chunks:
+                gateways.publish(chunk.samples, sites(story.fleet), wire_names(story.fleet))
+        assert service.wait_drained(30, messages=gateways.messages_sent)
+    finally:
+        service.stop()
+    assert service.stats().refused == {}
+    assert listener.wait(1)[0].topic == "spBv1.0/sedge-2/DBIRTH/gateway/sedge-2"
+    rows = store.read(["sedge-2/FT-801", "sedge-2/LT-800"], story.start, chunks[-1].end).num_rows
+    assert rows == sum(chunk.samples.num_rows for chunk in chunks) > 0
+
+
+@pytest.mark.broker
 def test_a_new_connection_is_a_new_session(mosquitto_factory):
     """[payloads-nbirth-bdseq-inc] After a broken connection the births come again, their number one higher."""
     broker = mosquitto_factory()
