@@ -38,6 +38,8 @@ LOST: Final = 20  # minutes without a level after which the last rate is carried
 CARRIED: Final = 720  # minutes for which it is
 AFTER: Final = 15  # minutes that it must last
 RETURN: Final = 90  # minutes after a filter's wash in which a tank may take its water: only a full tank counts
+DUE: Final = 0.9  # of the span, at which a tank that trucks empty has been left, if it was not so full lately
+LATELY: Final = 12  # hours before which its levels are those of earlier loads
 MOVED: Final = 0.5  # of the time left by which a forecast must move to be said again
 STEPS: Final = {
     "tank-filling": "Suggest checking what feeds the tank and where it can go, per site procedure.",
@@ -87,7 +89,7 @@ class TankLevel:
     """Kinds ``tank-filling`` and ``tank-emptying`` of any tank with a level."""
 
     name: ClassVar[str] = "tank_level"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset({"tank-filling", "tank-emptying"})
     unit_type: ClassVar[str] = "*"
     state: ClassVar[type[State]] = TankState
@@ -185,11 +187,12 @@ class _Pass:
         self.s.hours = (*earlier, (hour, low, high))[-BAND:]
 
     def _look(self, minute: int) -> Look | None:
-        kept = self.s.kept[-TREND:]
-        if len(kept) < TREND or minute - kept[-1][0] > CARRIED or kept[-1][0] - kept[0][0] > 2 * TREND * PART:
+        due = bool(self.s.kept) and self._due(self.s.kept[-1][1], minute)
+        kept = self.s.kept if due else self.s.kept[-TREND:]  # a tank that drops fill: hours tell its rate
+        if len(kept) < TREND or minute - kept[-1][0] > CARRIED or kept[-1][0] - kept[0][0] > 2 * len(kept) * PART:
             return None
         rough = 60.0 * (kept[-1][1] + kept[-2][1] - kept[0][1] - kept[1][1]) / 2.0 / (kept[-1][0] - kept[0][0])
-        if abs(rough) < RATE * self.ends.span / 4.0:  # it stands still: no need to look closer
+        if abs(rough) < 0.4 * RATE * self.ends.span and not due:  # it stands still: no need to look closer
             return Look(kept[-1][1], rough, rough, rough, minute - kept[-1][0])
         at = np.array([m for m, _ in kept], dtype=np.float64) / 60.0
         line = theil_sen(at, np.array([[level for _, level in kept]]), cover=0.8)[0]
@@ -203,7 +206,12 @@ class _Pass:
         ends, rate = self.ends, side * look.rate
         limit = ends.high if side > 0 else ends.low
         over = limit is not None and side * (look.level - limit) > 0 and look.age < LOST
+        over = over or (look.age < LOST and self._due(look.level, minute))
         moves = rate > RATE * ends.span and side * (look.least if side > 0 else look.most) > 0
+        fetched = self.unit.holds in EMPTIED and look.level < ends.empty + (DUE - 0.1) * ends.span
+        gone = not over and (rate < RATE * ends.span / 2.0 or fetched) and look.age < LOST
+        if not moves:
+            return over, gone
         left = self._minutes(look, side)[0]
         if self.washed[minute - int(self.block.minutes[0])] > minute - RETURN:
             left = left if left <= UNLEARNT else np.inf
@@ -213,7 +221,14 @@ class _Pass:
             near = left <= WARN and side * (look.level - usual) > BEYOND * ends.span
         else:
             near = left <= UNLEARNT and look.age < LOST
-        return over or (moves and near), not over and rate < RATE * ends.span / 2.0 and look.age < LOST
+        return over or near, gone
+
+    def _due(self, level: float, minute: int) -> bool:
+        """No truck came: a tank that trucks empty is nearly full, and was not when it was emptied last."""
+        if self.unit.holds not in EMPTIED or level < self.ends.empty + DUE * self.ends.span:
+            return False
+        earlier = [h[2] for h in self.s.hours if h[0] < minute // 60 - LATELY]
+        return level > max(earlier, default=-np.inf) + BEYOND * self.ends.span
 
     def _minutes(self, look: Look, side: int) -> tuple[float, float, float]:
         """Minutes to the end: likely, least, most."""
@@ -245,7 +260,8 @@ class _Pass:
             plain("level_rate", look.rate, "m/h"),
         ]
         forecast = None
-        if side * look.rate > RATE * self.ends.span:
+        slow = look.level < end and look.least > 0 and self._due(look.level, minute)
+        if side * look.rate > RATE * self.ends.span or slow:
             numbers.append(plain(f"time_to_{word}", likely / 60.0, "h"))
             when, low, high = (moment(minute + 1 + m) for m in (likely, soon, late))
             forecast = Forecast(what=word, when=when, low=low, high=high)

@@ -11,7 +11,7 @@ from analytics.detectors.base import Detector, Draft, State
 from analytics.frame import Block, Channel, Flag
 from skidhand.fleet import SkidView, parse_fleet, skid_view
 
-MINUTE0 = 29_550_240  # 2026-03-08T00:00Z
+MINUTE0 = 29_550_240  # 2026-03-09T00:00Z
 
 INSTRUMENTS = """
       FT-100: {unit: "m3/h", range: [0, 100]}
