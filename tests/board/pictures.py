@@ -28,9 +28,11 @@ def main(folder: Path) -> None:
         served(store, book, Board(port=0, open=True), book.open_clock("stream")) as address,
         sync_playwright() as driver,
     ):
-        worst = next(one for one in reversed(book.analysis.current()) if one.state == "open" and one.evidence.traces)
+        drawn = [one for one in book.analysis.current() if one.evidence.traces]
+        worst = max(drawn, key=lambda one: (one.state == "open", one.severity == "high", one.onset))
         event = f"/events/{worst.id}"
         skid = f"/skids/{worst.skid}"
+        report = f"/report?of=skid+{worst.skid}&period={worst.onset:%Y-%m-%d}"
         browser = driver.chromium.launch(executable_path="/usr/bin/chromium")
         for name, path, size, scheme, language in (
             ("fleet", "/", "desktop", "light", "en-US"), ("fleet-dark", "/", "desktop", "dark", "en-US"),
@@ -38,6 +40,12 @@ def main(folder: Path) -> None:
             ("skid", skid, "desktop", "light", "en-US"), ("skid-phone", skid, "phone", "dark", "en-US"),
             ("event", event, "desktop", "light", "en-US"), ("event-phone", event, "phone", "light", "en-US"),
             ("prompts", "/prompts", "desktop", "light", "en-US"), ("account", "/account", "phone", "light", "en-US"),
+            ("handover", "/handover", "desktop", "light", "en-US"),
+            ("handover-phone", "/handover", "phone", "dark", "es-ES"),
+            ("logbook", "/logbook", "desktop", "light", "en-US"),
+            ("logbook-phone", "/logbook", "phone", "dark", "en-US"),
+            ("report", report, "desktop", "light", "en-US"), ("report-phone", report, "phone", "dark", "es-ES"),
+            ("export", "/export", "desktop", "light", "en-US"), ("export-phone", "/export", "phone", "dark", "en-US"),
         ):  # fmt: skip
             width, height = SIZES[size]
             context = browser.new_context(
@@ -46,7 +54,7 @@ def main(folder: Path) -> None:
             page = context.new_page()
             page.goto(address + path)
             page.wait_for_timeout(500)
-            page.screenshot(path=OUT / f"{name}.png", full_page=name in ("skid", "event"))
+            page.screenshot(path=OUT / f"{name}.png", full_page=name in ("skid", "event", "handover", "report"))
             with Image.open(OUT / f"{name}.png") as shot:
                 top = shot.convert("RGB").crop((0, 0, shot.width, min(shot.height, TALLEST)))
                 top.quantize(COLOURS, method=Image.Quantize.MAXCOVERAGE).save(OUT / f"{name}.png", optimize=True)

@@ -16,6 +16,7 @@ from board.serve import served
 from skidhand.clock import WallClock
 from skidhand.fleet import parse_fleet
 from skidhand.logbook import Logbook
+from skidhand.model.entry_kinds import make_entry
 from skidhand.settings import Board
 from skidhand.stores.memory import MemoryStore
 from tests.board import site
@@ -25,7 +26,9 @@ from tests.support.needs import missing
 CHROMIUM = shutil.which("chromium")
 SIZES = {"phone": {"width": 390, "height": 844}, "desktop": {"width": 1280, "height": 900}}
 SPLIT = site.finding()
-OPEN_PAGES = ["/", "/prompts", "/skids/tf-1", f"/events/{SPLIT.id}", "/account", "/skids/none"]
+REPORT = "/report?of=skid+tf-1&period=2026-03-04"
+DESK_PAGES = ["/handover", "/logbook", REPORT, "/export"]
+OPEN_PAGES = ["/", "/prompts", "/skids/tf-1", f"/events/{SPLIT.id}", "/account", *DESK_PAGES, "/skids/none"]
 MANY = [(f"s-{n}", f"Skid {n}", "tansy-4" if n % 2 else "sorrel-2") for n in range(1, 301)]
 WIRE = 200_000
 GRAVE = {"serious", "critical"}
@@ -148,7 +151,7 @@ def test_signing_in_answering_and_users_by_keyboard_alone(browser, users):
     page.wait_for_url("**said=yes**")
     assert "robin (board)" in page.locator("#content").inner_text()
     assert [(one.verb, one.who, one.channel) for one in book.answers.to("4821")] == [("mine", "robin", "board")]
-    for path in ("/users", "/audit", f"/events/{SPLIT.id}"):
+    for path in ("/users", "/audit", f"/events/{SPLIT.id}", "/handover", "/logbook", "/logbook?write=lab"):
         looked_at(page, told, address, path)
     page.context.close()
 
@@ -189,8 +192,10 @@ def test_hostile_names_run_nothing(browser, stack, tmp_path_factory):
     bad = site.finding(first_step=site.HOSTILE)
     site.put(book, bad)
     page, told = opened(browser, "phone")
-    for path in ("/", "/skids/tf-1", f"/events/{bad.id}"):
+    book.entries.add(make_entry("note", site.NOW, "robin", skid="tf-1", text=site.HOSTILE, data={}))
+    for path in ("/", "/skids/tf-1", f"/events/{bad.id}", *DESK_PAGES):
         looked_at(page, told, address, path)
+    page.goto(f"{address}/logbook")
     assert site.HOSTILE in page.inner_text("main")
     page.context.close()
 
@@ -201,7 +206,8 @@ def test_a_dead_ingest_is_seen_first(browser, stack, tmp_path_factory):
     book.fleets.apply(parse_fleet(site.fleet_text(site.THREE)), effective=WallClock().now(), who="test")
     address = stack.enter_context(served(MemoryStore(), book, Board(port=0, open=True), WallClock()))
     page, told = opened(browser, "desktop")
-    looked_at(page, told, address, "/")
+    for path in (*DESK_PAGES, "/"):
+        looked_at(page, told, address, path)
     alert = page.get_by_role("alert")
     assert "No ingest has ever reported" in alert.inner_text()
     assert alert.bounding_box()["y"] < page.locator(".lines").bounding_box()["y"]
@@ -231,4 +237,6 @@ def test_three_hundred_skids_are_one_page(browser, stack, tmp_path_factory):
     assert wire <= WIRE
     page.get_by_label("Skid or site").fill("skid 123")
     assert page.locator(".line:visible").count() == 1
+    for path in ("/handover", "/logbook", "/report", "/export"):
+        looked_at(page, told, address, path)
     page.context.close()
