@@ -29,6 +29,7 @@ WINDOW: Final = 12  # hours judged together
 WITHIN: Final = 36  # hours in which they must lie
 SHARE: Final = 0.04  # of what flows through: usual meters close water to 2 to 3 %
 ERRORS: Final = 4.0  # standard errors
+CALM: Final = 0.6  # of the limit, below which it is certainly gone
 ROBUST: Final = 1.4826  # MAD to standard deviation of normal noise: 1/Φ⁻¹(0.75)
 MEDIAN: Final = 1.25  # standard error of a median by that of a mean, normal noise
 AFTER: Final = 121  # minutes
@@ -168,7 +169,8 @@ def _take(s: VolumeState, balances: Balances, hour: int, flows: F64) -> Look | N
     longer = (1.0 + memory) / (1.0 - memory)  # an autocorrelated mean is known by as much less
     limit = np.maximum(SHARE, ERRORS * MEDIAN * scatter * np.sqrt(longer / WINDOW))
     flows = np.median(_metered(balances, lines, s.turn), axis=0)
-    return Look(off, limit, flows, suspect(balances, off * _through(balances, flows), flows))
+    calm = bool((np.abs(off) < CALM * limit).all())
+    return Look(off, limit, flows, None if calm else suspect(balances, off * _through(balances, flows), flows))
 
 
 def _learn(s: VolumeState, balances: Balances) -> None:
@@ -208,7 +210,7 @@ def _judge(balances: Balances, look: Look) -> tuple[set[str], set[str]]:
     """Names of what holds ("" for the skid, else a meter's tag) and of what certainly does not."""
     beyond = np.abs(look.off) > look.limit
     tags = {"", *(stream.tag for stream in balances.streams)}
-    if (np.abs(look.off) < 0.6 * look.limit).all():
+    if (np.abs(look.off) < CALM * look.limit).all():
         return set(), tags
     if look.who is None:
         return ({""} if (beyond & ~_left_to_others(balances)).any() else set()), set()
