@@ -13,8 +13,8 @@ from typing import Final
 import numpy as np
 from pydantic import BaseModel, ConfigDict
 
-from analytics.forecast import PastRun, Seen, past_run
 from analytics.frame import F64
+from analytics.past_runs import PastRun, Seen, past_run
 from skidhand.fleet import UnitView
 
 MOST_BINS: Final = 128
@@ -139,10 +139,10 @@ class Run:
         """How many bins count as of late."""
         return max(LATE_BINS, len(self.bins) // LATE_BINS**2)
 
-    def at_slope(self, terminal: float) -> float | None:
-        """Hours until ``terminal`` kPa at the slope of late and the conditions of the moment; None if it falls.
+    def at_slope(self, level: float) -> float | None:
+        """Hours until the drop at reference conditions is ``level`` kPa at its slope of late; None if it falls.
 
-        The slope is of the drop at reference conditions, so a flow step or cold water is none.
+        A flow step or cold water is no slope.
         """
         late = self.late
         if len(self.bins) < late:
@@ -151,8 +151,7 @@ class Run:
         hours = [hours / n for hours, n in zip(bins.hours[-late:], bins.n[-late:], strict=True)]
         normal = [drop / factor for drop, factor in zip(bins.drop[-late:], bins.factor[-late:], strict=True)]
         slope = linear_regression(hours, normal).slope
-        factor = bins.mean("factor", -1)
-        return (terminal / factor - normal[-1]) / slope if slope > 0 else None
+        return (level - normal[-1]) / slope if slope > 0 else None
 
     def finished(self) -> PastRun | None:
         """The run as the library keeps it; None if it was too short or has holes."""
@@ -165,6 +164,7 @@ class Run:
             self.column("hours"),
             self.throughput,
             self.load(),
+            washed=True,
         )
 
 

@@ -13,7 +13,7 @@ Where no run has ended yet, the blocking laws (Hermia, Trans. IChemE 60, 1982, 1
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from statistics import median
 from typing import Final
@@ -22,14 +22,12 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict
 
 from analytics.blocking import extend, extrapolate
-from analytics.frame import F64, I64
+from analytics.frame import F64
+from analytics.past_runs import RECENT, PastRun, Seen
 
 # Settings without a published source are common practice. They were chosen with the training runs of the open
 # recording phme20 in view (tests/analytics/detectors/test_phme20.py), so its figures are not blind.
-KNOTS: Final = 96  # points that a finished run is kept with
 MOST_RUNS: Final = 16  # earlier runs that are kept: an older one would count less than 1 %
-SEEN_POINTS: Final = 24  # points of the present run that are compared
-RECENT: Final = 0.15  # share of the present run that tells its present conditions
 FEW_RUNS: Final = 3  # below this the spread of lives is a guess
 GUESSED_SPREAD: Final = 0.25  # of the logarithm of life, while it is a guess
 LEAST_SPREAD: Final = 0.03
@@ -41,33 +39,18 @@ SMALL: Final = 0.05  # share of the terminal drop below which differences are no
 SPEAKS: Final = 0.5  # share of the terminal drop above which a run's own curve says something
 HELD_OUT: Final = (0.15, 0.3, 0.5, 0.7, 0.9)  # shares of a run at which the interval is checked
 COVER: Final = 0.80
+LATE: Final = 0.6  # share of a run from which its interval is checked by itself: errors are of another kind there
+GUESSED_REST: Final = 0.05  # of the usual length of a run, while runs are few
+WASHED: Final = (0.85, 1.25)  # of the terminal drop, between which a run was ended for its drop
+AS_WASHED: Final = 0.10  # of the drop that runs end at, within which a run's own end counts
 _TAIL: Final = 4.0  # degrees of freedom of the Student prior on the stretch: unusual runs are allowed
 _STRETCH: Final = np.sinh(np.linspace(-4.0, 4.0, 61)) / np.sinh(4.0)  # dense near 0, -1 to 1
 _LOG_STEP: Final = np.log(np.gradient(_STRETCH))
 
 
-class PastRun(BaseModel):
-    """A finished run: at the middles of equal parts of the throughput 0 to ``end``, drop, condition factor, hours.
-
-    ``hours`` counts hours in service since the wash. The condition factor is the clean bed's drop at the flow
-    and viscosity of the moment over that at reference conditions.
-    """
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    end: float
-    drops: tuple[float, ...]
-    factors: tuple[float, ...]
-    hours: tuple[float, ...]
-    load: float | None = None
-
-    def __hash__(self) -> int:
-        """Of what tells runs apart: hashing every point took longer than what is remembered by it."""
-        return hash((self.end, self.load, self.hours[-1]))
-
-
 class Library(BaseModel):
-    """What a filter's earlier runs teach. ``widen`` stretches the interval so that it holds for them.
+    """What a filter's earlier runs teach. ``widen`` stretches the interval (early, late in a run) so that it holds for
+    them; ``rest`` are the hours by which forecasts shortly before the end were off: nobody washes at one drop always.
 
     ``repeats``: flow and temperature go the same way in every run, by what the runs tell of each other.
     """
@@ -75,7 +58,8 @@ class Library(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     runs: tuple[PastRun, ...] = ()
-    widen: float = 1.0
+    widen: tuple[float, float] = (1.0, 1.0)
+    rest: float = 0.0
     repeats: bool = False
 
     @cached_property
@@ -83,49 +67,16 @@ class Library(BaseModel):
         """Median length of the runs."""
         return median(run.hours[-1] for run in self.runs) if self.runs else None
 
+    def level(self, terminal: float) -> float:
+        """The drop at which runs that were washed for their drop have ended; ``terminal`` until two were."""
+        low, high = WASHED
+        ends = [run.drops[-1] for run in self.runs if low * terminal <= run.drops[-1] <= high * terminal]
+        return median(ends) if len(ends) >= 2 else terminal
+
     @cached_property
     def usual_conditions(self) -> float:
         """The condition factor that the runs mostly had; 1 where there are none."""
         return median(median(run.factors) for run in self.runs) if self.runs else 1.0
-
-
-@dataclass(frozen=True)
-class Seen:
-    """The present run so far, ascending: throughput since the wash, drop, condition factor; ``now`` the last.
-
-    ``pace`` is hours for a unit of throughput, of late; ``conditions`` a factor to reckon with instead of that of late.
-
-    ``load`` is what a volume of the water carries (any unit, one for all runs), if that is known.
-    """
-
-    at: F64
-    drops: F64
-    factors: F64
-    now: float
-    pace: float
-    load: float | None = None
-    conditions: float | None = None
-
-    @cached_property
-    def present(self) -> float:
-        """The condition factor of late."""
-        if self.conditions is not None:
-            return self.conditions
-        recent = self.factors[self.at >= self.now * (1.0 - RECENT)]
-        return float(median((recent if recent.size else self.factors[-1:]).tolist()))
-
-    def thinned(self) -> Seen:
-        """The same in at most SEEN_POINTS means of neighbours."""
-        starts, counts = _neighbours(len(self.at))
-        at, drops, factors = (np.add.reduceat(array, starts) / counts for array in (self.at, self.drops, self.factors))
-        return replace(self, at=at, drops=drops, factors=factors)
-
-
-@lru_cache(maxsize=256)
-def _neighbours(size: int) -> tuple[I64, I64]:
-    """Where each of at most SEEN_POINTS parts of ``size`` points begins, and how many points it has."""
-    starts = np.unique(np.linspace(0, size, min(SEEN_POINTS, size), endpoint=False).astype(np.int64))
-    return starts, np.diff(np.append(starts, size))
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,18 +89,6 @@ class Left:
     runs: int
 
 
-def past_run(at: F64, drops: F64, factors: F64, hours: F64, end: float, load: float | None = None) -> PastRun:
-    """A run as the library keeps it, from points up to throughput ``end`` > 0; ``hours`` at each point."""
-    knots = (np.arange(KNOTS) + 0.5) * (end / KNOTS)
-    return PastRun(
-        end=end,
-        drops=tuple(np.interp(knots, at, drops).tolist()),
-        factors=tuple(np.interp(knots, at, factors).tolist()),
-        hours=tuple(np.interp(knots, np.append(0.0, at), np.append(0.0, hours)).tolist()),
-        load=load,
-    )
-
-
 def left(library: Library, seen: Seen, terminal: float) -> Left | None:
     """Hours left of the present run to the drop ``terminal`` at present conditions; None if nothing tells.
 
@@ -157,24 +96,26 @@ def left(library: Library, seen: Seen, terminal: float) -> Left | None:
     """
     drop = median(seen.drops[-3:].tolist())
     if drop >= terminal:
-        return Left(0.0, 0.0, 0.0, len(library.runs))
+        return Left(0.0, 0.0, library.widen[1] * library.rest, len(library.runs))
     shapes = _shapes(library, terminal)
     thin = seen.thinned()
     answer = _mixture(shapes, thin, terminal, library.repeats) if shapes else None
     if answer is not None and (answer.unlike == 0.0 or drop < SPEAKS * terminal):
-        return _widened(answer, library.widen, len(shapes))
+        return _widened(answer, library, seen, len(shapes))
     alone = extrapolate(thin.at, thin.drops / thin.factors, seen.now, terminal / seen.present)
     own = None if alone is None else Left(alone[0] * seen.pace, alone[1] * seen.pace, alone[2] * seen.pace, 0)
     if answer is None or own is None:
-        return own if answer is None else _widened(answer, library.widen, len(shapes))
-    known = _widened(answer, max(1.0, library.widen), len(shapes))
+        return own if answer is None else _widened(answer, library, seen, len(shapes))
+    known = _widened(answer, library, seen, len(shapes))
     sooner = min(known.median, own.median)
     return Left(sooner, min(known.low, own.low), max(known.high, own.median), len(shapes))
 
 
-def _widened(answer: _Answer, widen: float, runs: int) -> Left:
-    low = answer.median - widen * (answer.median - answer.low)
-    return Left(answer.median, max(0.0, low), answer.median + widen * (answer.high - answer.median), runs)
+def _widened(answer: _Answer, library: Library, seen: Seen, runs: int) -> Left:
+    widen = library.widen[int(seen.now >= LATE * median(run.end for run in library.runs))]
+    low = answer.median - widen * (answer.median - answer.low + library.rest)
+    high = answer.median + widen * (answer.high - answer.median + library.rest)
+    return Left(answer.median, max(0.0, low), high, runs)
 
 
 def learn(library: Library, run: PastRun, terminal: float) -> Library:
@@ -182,13 +123,22 @@ def learn(library: Library, run: PastRun, terminal: float) -> Library:
     runs = (*library.runs, run)[-MOST_RUNS:]
     shapes = _shapes(Library(runs=runs), terminal)
     if len(shapes) <= FEW_RUNS:
-        return Library(runs=runs)
+        return Library(runs=runs, rest=GUESSED_REST * median(run.hours[-1] for run in runs))
     tried = {repeats: _tried(shapes, terminal, repeats) for repeats in (False, True)}
-    repeats = sum(miss for miss, _ in tried[True]) < sum(miss for miss, _ in tried[False])
-    scores = [score for _, score in tried[repeats]]
-    # split conformal prediction: with n runs the 80 % quantile needs the share 0.8 (1 + 1/n) of what they missed by
-    widen = float(np.quantile(scores, min(1.0, COVER * (1.0 + 1.0 / len(shapes))))) if scores else 1.0
-    return Library(runs=runs, widen=float(np.clip(widen, 0.3, 3.0)), repeats=repeats)
+    repeats = sum(t.missed for t in tried[True]) < sum(t.missed for t in tried[False])
+    rest = median(t.error for t in tried[repeats] if t.share == HELD_OUT[-1])
+    return Library(runs=runs, widen=_calibrated(tried[repeats], rest, len(shapes)), rest=rest, repeats=repeats)
+
+
+def _calibrated(tried: list[_Trial], rest: float, runs: int) -> tuple[float, float]:
+    """Split conformal prediction, early and late in a run: the quantile of what half-intervals were missed by.
+
+    With n runs the 80 % quantile needs the share 0.8 (1 + 1/n).
+    """
+    parts = [[t.error / max(t.half + rest, 1e-9) for t in tried if (t.share >= LATE) == late] for late in (False, True)]
+    share = min(1.0, COVER * (1.0 + 1.0 / runs))
+    early, late = (min(max(float(np.quantile(part, share)), 0.3), 3.0) if part else 1.0 for part in parts)
+    return early, late
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +149,16 @@ class _Answer:
     low: float
     high: float
     unlike: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Trial:
+    """A run told by the others at a share of its life: hours and share of its length missed by, half the interval."""
+
+    share: float
+    error: float
+    missed: float
+    half: float
 
 
 @dataclass(frozen=True)
@@ -212,6 +172,7 @@ class _Shape:
     factors: F64
     log_normal: F64
     life: float  # throughput at the terminal drop
+    end: float  # where it did end, if that was for its drop, else its life
     load: float | None
     run: PastRun
 
@@ -225,6 +186,7 @@ def _shape(run: PastRun, terminal: float) -> _Shape | None:
         return None
     far = np.concatenate([at, more[0]])
     rising = np.maximum.accumulate(np.concatenate([drops, more[1]]))
+    life = _crossing(far, rising, terminal)
     return _Shape(
         at=far,
         drops=rising,
@@ -232,7 +194,8 @@ def _shape(run: PastRun, terminal: float) -> _Shape | None:
         hours=np.concatenate([hours, hours[-1] + (more[0] - at[-1]) * (hours[-1] / at[-1])]),
         factors=factors,
         log_normal=np.log(np.maximum(drops / factors, 0.0) + SMALL * terminal),
-        life=_crossing(far, rising, terminal),
+        life=life,
+        end=run.end if run.washed and abs(run.drops[-1] / terminal - 1.0) <= AS_WASHED else life,
         load=run.load,
         run=run,
     )
@@ -251,9 +214,9 @@ def _crossing(at: F64, drops: F64, level: float) -> float:
     return float(at[k - 1] + share * (at[k] - at[k - 1]))
 
 
-def _tried(shapes: list[_Shape], terminal: float, repeats: bool) -> list[tuple[float, float]]:
-    """For each run at shares of its life, told by the others: error as a share of life, and in half-intervals."""
-    found: list[tuple[float, float]] = []
+def _tried(shapes: list[_Shape], terminal: float, repeats: bool) -> list[_Trial]:
+    """Each run at shares of its life, told by the others."""
+    found: list[_Trial] = []
     for k, held in enumerate(shapes):
         at = held.at[: len(held.factors)]
         for share in HELD_OUT:
@@ -261,14 +224,14 @@ def _tried(shapes: list[_Shape], terminal: float, repeats: bool) -> list[tuple[f
             part = at <= now
             if part.sum() < 2:
                 continue
-            then, spent, end = (float(h) for h in np.interp((now * (1 - RECENT), now, held.life), held.at, held.hours))
+            then, spent, end = (float(h) for h in np.interp((now * (1 - RECENT), now, held.end), held.at, held.hours))
             pace = (spent - then) / (now * RECENT)
             seen = Seen(at[part], np.asarray(held.run.drops)[part], held.factors[part], now, pace, held.load)
             answer = _mixture(shapes[:k] + shapes[k + 1 :], seen.thinned(), terminal, repeats)
             if answer is not None:
                 error = end - spent - answer.median
                 half = answer.high - answer.median if error > 0 else answer.median - answer.low
-                found.append((abs(error) / end, abs(error) / max(half, 1e-9 * end)))
+                found.append(_Trial(share, abs(error), abs(error) / end, half))
     return found
 
 

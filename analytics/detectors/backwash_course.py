@@ -139,7 +139,9 @@ class _Look:
         ]
         if _may_miss(self.unit):
             terminal = self.unit.limits["dp_terminal"]
-            serves = self.block.running & ~self.washing & ~self.block.settling
+            # One at a time: while another filter is washed this one waits, however long that takes.
+            busy = np.logical_or.reduce([self.washing, *self.block.washing.values()])
+            serves = self.block.running & ~busy & ~self.block.settling
             # Washes that came too often are no usual distance that the next one could miss.
             apart = np.where(self.usual_apart > OFTEN_UNKNOWN, self.usual_apart, np.nan)
             late = (self.since > LATE * apart) & (self.drop > LATE_DROP * terminal)

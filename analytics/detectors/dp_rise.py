@@ -17,8 +17,9 @@ from analytics.conditions import forward, water_at
 from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.filter_drafts import Told, dp_rise, incomplete_backwash, slug_came, slug_passes
 from analytics.filter_runs import Collapse, Run, laminar_share
-from analytics.forecast import FEW_RUNS, Left, Library, PastRun, learn, left
+from analytics.forecast import FEW_RUNS, Left, Library, learn, left
 from analytics.frame import F64, Block
+from analytics.past_runs import PastRun, Seen
 from analytics.wash_quality import CLEAN_AGAIN, Washes
 from skidhand.fleet import SkidView, UnitView
 from skidhand.unit_types.media_filter import clean_drop_factor
@@ -110,6 +111,7 @@ class _Pass:
         if state.run is not None:
             state.run = state.run.copy()
         self.terminal = unit.limits["dp_terminal"]
+        self.beside = _beside(unit, skid)
         self.water = water_at(unit, skid)
         self.drop = _drop(unit, block)
         self.flow = block.clean(unit.id, "flow") if unit.has("flow") else np.full(len(block), 1.0)
@@ -125,6 +127,9 @@ class _Pass:
             s.flow0 = float(self.flow[first[0]])
         judged &= self.flow >= LOW_FLOW * (s.flow0 or np.inf)
         celsius = forward(self.water.celsius(block), s.celsius)
+        others = [block.clean(name, "flow") for name in self.beside]
+        serving = [np.where(flow > 0.0, flow, np.inf) for flow in others]
+        self.least = np.fmin.reduce([np.full(len(block), np.inf), *serving])
         self.lists = [a.tolist() for a in (self.drop, self.flow, self.factor(celsius), self.oil, self.seen, judged)]
         service, washes = block.running.tolist(), washing.tolist()
         self.celsius = s.celsius
@@ -157,6 +162,7 @@ class _Pass:
         run.show(minute, drop, factor, oil if isfinite(oil) else None)
         self.learn_clean(minute, run, drop / factor)
         if minute % self.cadence == 0:
+            self.neighbour = float(self.least[i])
             self.look(minute)
 
     def factor(self, celsius: F64) -> F64:
@@ -188,6 +194,23 @@ class _Pass:
         return self.state.library.usual_hours
 
     @property
+    def level(self) -> float | None:
+        """The drop that ends a run, of those that :meth:`seen` gives; None beside others while no run has told."""
+        library = self.state.library
+        if not self.beside:
+            return library.level(self.terminal)
+        return median(run.drops[-1] for run in library.runs) if library.runs else None
+
+    def seen_run(self, run: Run) -> Seen:
+        """The run as forecasts want it.
+
+        Filters side by side have one drop, which comes to its limit once for each of them in turn; what tells
+        their runs apart, and when each is washed, is their own resistance: the drop at one flow.
+        """
+        seen = run.seen(self.recent_flow())
+        return seen.at_one_flow() if self.beside else seen
+
+    @property
     def cadence(self) -> int:
         """Minutes between looks: a hundredth of the usual run, 1 to 10."""
         return NEW_CADENCE if self.usual_hours is None else int(min(max(self.usual_hours * 0.6, 1), 10))
@@ -201,10 +224,17 @@ class _Pass:
         done = None if s.run is None else s.run.finished()
         if done is not None and max(done.drops) >= TEACHES * self.terminal:
             if s.run is not None and s.run.whole:
-                s.library = learn(s.library, done, self.terminal)
+                self.learn(done)
             else:
                 s.pending = done  # whether it was seen from its beginning shows at the next clean drop
         s.run, s.told, s.near, s.collapse = None, None, 0, Collapse()
+
+    def learn(self, done: PastRun) -> None:
+        """One more run of this filter is known from its beginning to its end."""
+        library = self.state.library
+        run = done.at_one_flow() if self.beside else done
+        level = self.level
+        self.state.library = learn(library, run, run.drops[-1] if level is None else level)
 
     def learn_clean(self, minute: int, run: Run, normal: float) -> None:
         """The first judged minutes after a wash are the clean bed."""
@@ -219,7 +249,7 @@ class _Pass:
         clean = median(run.clean)
         if s.pending is not None:
             if s.pending.drops[0] / s.pending.factors[0] <= CLEAN_AGAIN**2 * clean:
-                s.library = learn(s.library, s.pending, self.terminal)
+                self.learn(s.pending)
             s.pending = None
         before, s.washes = s.washes, s.washes.after(run.began, clean)
         if before.since is None and s.washes.since is not None:
@@ -234,17 +264,21 @@ class _Pass:
         if len(s.run.bins) < 3:
             return
         drop, index = self.now()
+        here, level = self.stand(drop)
+        if level is None:
+            s.near = 0
+            return
         unknown = index is None or not s.library.runs
-        if s.told is None and drop < ALONE * self.terminal and (unknown or (index is not None and index < FOULED)):
+        if s.told is None and here < ALONE * level and (unknown or (index is not None and index < FOULED)):
             s.near = 0
             return  # nothing would be said, whatever the forecast
-        over = drop >= self.terminal
-        estimate = self.estimate(drop)
-        near = drop >= NEAR * self.terminal or (estimate is not None and estimate.median <= self.warning())
+        over = drop >= self.terminal and here >= NEAR * level
+        estimate = self.estimate(here, level)
+        near = here >= NEAR * level or (estimate is not None and estimate.median <= self.warning())
         alone = estimate is None or estimate.runs == 0 or index is None
-        deposit = drop >= ALONE * self.terminal if alone else (index is None or index >= FOULED)
-        if near and s.told is None and drop < SOON * self.terminal:
-            near = self.from_deposit()
+        deposit = here >= ALONE * level if alone else (index is None or index >= FOULED)
+        if near and s.told is None and here < SOON * level:
+            near = self.from_deposit(level)
         s.near = s.near + 1 if near and deposit else 0
         if s.told is None and s.near < TWICE and not (over and deposit):
             return
@@ -257,29 +291,45 @@ class _Pass:
             s.told = told
             self.drafts.append(self.draft(minute, told, estimate))
 
-    def estimate(self, drop: float) -> Left | None:
+    def stand(self, drop: float) -> tuple[float, float | None]:
+        """(where the run stands, what ends it), as :meth:`seen_run` has drops; None if another filter is washed first.
+
+        Filters side by side have one drop, so the one with the least flow is the one that has fouled most.
+        """
+        s = self.state
+        assert s.run is not None
+        if not self.beside:
+            return drop, self.level
+        factor = s.run.bins.mean("factor", -1)
+        if self.recent_flow() <= self.neighbour or s.told is not None:
+            return drop / factor, self.terminal / factor
+        usual = self.level if len(s.library.runs) >= TWICE else None
+        return drop / factor, usual if usual is not None and drop / factor >= usual else None
+
+    def estimate(self, here: float, level: float) -> Left | None:
         """Hours left by the earlier runs; by the present slope where a high drop climbs faster than they ever did."""
         s = self.state
         assert s.run is not None
-        if drop >= self.terminal:
-            return Left(0.0, 0.0, 0.0, len(s.library.runs))
-        found = left(s.library, s.run.seen(self.recent_flow()), self.terminal)
-        lasts = drop >= ALONE * self.terminal and not slug_passes(s.run)
-        slope = s.run.at_slope(self.terminal) if lasts else None
+        if self.beside and not s.library.runs:
+            return None  # the drop of all of them rises and falls with every wash: it foretells nothing
+        seen = self.seen_run(s.run)
+        found = left(s.library, seen, level)
+        lasts = ALONE * level <= here < level and not slug_passes(s.run)
+        slope = s.run.at_slope(level if self.beside else level / s.run.bins.mean("factor", -1)) if lasts else None
         if slope is None or (found is not None and slope >= found.low):
             return found
         spread = max(slope, 0.0)
         return Left(spread, spread / 2.0, spread * 2.0, 0 if found is None else found.runs)
 
-    def from_deposit(self) -> bool:
+    def from_deposit(self, level: float) -> bool:
         """The run would near its end under usual flow and viscosity too: a flow step or cold water calls nobody."""
         s = self.state
         assert s.run is not None
-        seen = s.run.seen(self.recent_flow())
+        seen = self.seen_run(s.run)
         usual = s.library.usual_conditions
         if seen.present <= usual:
             return True
-        there = left(s.library, replace(seen, conditions=usual), self.terminal)
+        there = left(s.library, replace(seen, conditions=usual), level)
         return there is not None and there.median <= AT_USUAL * self.warning()
 
     def draft(self, minute: int, told: Told, estimate: Left | None) -> Draft:
@@ -328,6 +378,13 @@ def _drop(unit: UnitView, block: Block) -> F64:
     if unit.has("dp"):
         return block.clean(unit.id, "dp")
     return block.clean(unit.id, "inlet_pressure") - block.clean(unit.id, "outlet_pressure")
+
+
+def _beside(unit: UnitView, skid: SkidView) -> tuple[str, ...]:
+    """Filters that take the same water at the same drop, where all flows are known."""
+    bank = [other for other in skid.of_type("media_filter") if other.upstream == unit.upstream]
+    known = all(other.has("flow") for other in bank)
+    return tuple(other.id for other in bank if other.id != unit.id) if known else ()
 
 
 def _oil_before(unit: UnitView, skid: SkidView, block: Block) -> F64:

@@ -1,7 +1,8 @@
 """What a bed lets through: breakthrough, channels, a failed underdrain (docs/detectors/filter_quality.md).
 
 A low drop is no good news by itself. The bed's resistance, the drop over flow and viscosity, is compared with what a
-clean bed of this filter has, and the water behind it with what it usually is.
+clean bed of this filter has. The water behind is compared with that behind the filters beside it, which take the same
+water, or with the oil that arrives: what the bed passes of it, not how good the water is.
 """
 
 from __future__ import annotations
@@ -26,14 +27,15 @@ PART: Final = 10  # minutes
 ENOUGH: Final = 5
 LEARN: Final = 144  # parts (24 h of service) that tell what is usual
 CLEAN: Final = 0.1  # quantile of the resistance that a clean bed has
-BROKEN: Final = 2.0  # times the usual quality
-RISEN: Final = 1.6  # times that of EARLIER parts before: a bed breaks through in hours, an analyser drifts for days
-EARLIER: Final = 12  # parts: 2 h
+BROKEN: Final = 1.7  # times the share that usually passes
+RISEN: Final = 1.4  # times that of EARLIER parts before: a bed breaks through in hours, an analyser drifts for days
+EARLIER: Final = 18  # parts: 3 h
 SPENT: Final = 0.95  # of the terminal drop, from which the drop ends the run anyway
 CHANNEL: Final = 0.85  # of the clean resistance
-LEAKS: Final = 1.3  # times the usual quality
+FELL: Final = 0.92  # of the resistance EARLIER parts before: between washes it can only rise
+LEAKS: Final = 1.3  # times the share that usually passes
 COLLAPSE: Final = 0.6  # of the resistance half an hour before
-BACK: Final = 1.2  # times the usual quality at which it is over
+BACK: Final = 1.2  # times the usual share at which it is over
 SLUG: Final = 1.5  # times the usual oil that arrives
 KEPT: Final = 72  # parts: 12 h of service
 AFTER: Final = {"breakthrough": 21, "channelling": 61, "underdrain-failure": 11}
@@ -45,7 +47,10 @@ STEPS: Final = {
 
 
 class Seen(BaseModel):
-    """One part: last minute, resistance (kPa h/m³ at 25 °C), quality behind, oil before, drop over terminal."""
+    """One part: last minute, resistance (kPa h/m³ at 25 °C), quality behind, oil before, drop over terminal.
+
+    ``share``: quality over that of the filters beside it, over the oil before it, or alone, whatever there is.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -54,14 +59,26 @@ class Seen(BaseModel):
     quality: float
     before: float | None
     spent: float
+    share: float
+
+
+class Usual(BaseModel):
+    """Of the learnt parts: resistance of a clean bed, and the medians of quality, oil before and share."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    clean: float
+    quality: float
+    before: float | None
+    share: float
 
 
 class QualityState(State):
-    """Minutes of the part under way; learnt parts; the usual (clean resistance, quality, oil before); kept parts."""
+    """Minutes of the part under way; learnt parts; what is usual; kept parts."""
 
     rest: Rows = ()
     learning: tuple[Seen, ...] = ()
-    usual: tuple[float, float, float | None] | None = None
+    usual: Usual | None = None
     kept: tuple[Seen, ...] = ()
     washed: int | None = None
     by: dict[str, Episode] = Field(default_factory=dict)
@@ -106,7 +123,7 @@ class FilterQuality:
         masks = {(kind, what): never(block.minutes) for kind in STEPS for what in ("on", "off")}
         for mask in (masks[kind, "off"] for kind in ("breakthrough", "underdrain-failure")):
             mask |= washing  # a wash ends the run, and what was said of it
-        said_at: dict[int, tuple[tuple[Seen, ...], tuple[float, float, float | None]]] = {}
+        said_at: dict[int, tuple[tuple[Seen, ...], Usual]] = {}
         for part in ended:
             i = part.end - int(block.minutes[0])
             s.washed = washed[i]
@@ -116,7 +133,7 @@ class FilterQuality:
             said_at[i] = s.kept, s.usual
             for kind in STEPS:
                 masks[kind, "on"][i] = _holds(kind, s, s.usual)
-                masks[kind, "off"][i] |= s.kept[-1].quality < BACK * s.usual[1]
+                masks[kind, "off"][i] |= s.kept[-1].share < BACK * s.usual.share
         s.washed, s.by, drafts = washed[-1], dict(s.by), list[Draft]()
         for kind, after in AFTER.items():
             s.by[kind], said = watch(
@@ -153,56 +170,79 @@ def _columns(unit: UnitView, skid: SkidView, block: Block) -> tuple[list[F64], M
         if skid.by_id[name].has("outlet_oil"):
             before = block.clean(name, "outlet_oil")
             break
-    return [resistance, quality, before, drop / unit.limits["dp_terminal"]], usable
+    share = quality / _reference(unit, skid, block, role, before)
+    usable &= np.isfinite(share)
+    return [resistance, quality, before, drop / unit.limits["dp_terminal"], share], usable
+
+
+def _reference(unit: UnitView, skid: SkidView, block: Block, role: str, before: F64) -> F64:
+    """What the water behind is measured by: that behind the filters beside it, else the oil that arrives, else 1."""
+    beside = [
+        u for u in skid.of_type(unit.type.name) if u.id != unit.id and u.upstream == unit.upstream and u.has(role)
+    ]
+    if beside:
+        table = np.array([block.clean(other.id, role) for other in beside])
+        middle = np.nanmedian(np.where(np.isfinite(table).any(axis=0), table, 1.0), axis=0)
+        return np.where(np.isfinite(table).any(axis=0) & (middle > 0), middle, np.nan)
+    if role == "outlet_oil" and any(skid.by_id[name].has("outlet_oil") for name in skid.before(unit.id)):
+        return np.where(before > 0, before, np.nan)
+    return np.ones(len(block))
 
 
 def _take(s: QualityState, part: Part) -> None:
-    resistance, quality, before, spent = part.middle
+    resistance, quality, before, spent, share = part.middle
     assert resistance is not None
     assert quality is not None
     assert spent is not None
-    now = Seen(minute=part.end, resistance=resistance, quality=quality, before=before, spent=spent)
+    assert share is not None
+    now = Seen(minute=part.end, resistance=resistance, quality=quality, before=before, spent=spent, share=share)
     if s.usual is None:
         s.learning = (*s.learning, now)
         if len(s.learning) == LEARN:
             known = [p.before for p in s.learning if p.before is not None]
             clean = float(np.quantile([p.resistance for p in s.learning], CLEAN))
-            s.usual = clean, median(p.quality for p in s.learning), median(known) if known else None
+            s.usual = Usual(
+                clean=clean,
+                quality=median(p.quality for p in s.learning),
+                before=median(known) if known else None,
+                share=median(p.share for p in s.learning),
+            )
             s.learning = ()
     s.kept = (*s.kept, now)[-KEPT:]
 
 
-def _holds(kind: str, s: QualityState, usual: tuple[float, float, float | None]) -> bool:
-    now, (clean, quality, _) = s.kept[-1], usual
+def _holds(kind: str, s: QualityState, usual: Usual) -> bool:
+    now = s.kept[-1]
+    earlier = [p for p in s.kept[-EARLIER - 3 : -EARLIER + 3] if p.minute >= (s.washed or 0)]
+    then, resisted = (median(p.share for p in earlier), median(p.resistance for p in earlier)) if earlier else (None, 0)
     if kind == "breakthrough":
-        earlier = [p for p in s.kept[-EARLIER - 3 : -EARLIER + 3] if p.minute >= (s.washed or 0)]
-        if not earlier or now.quality < RISEN * median(p.quality for p in earlier):
+        if then is None or now.share < max(RISEN * then, BROKEN * usual.share):
             return False
-        whole = now.resistance > max(CHANNEL * clean, COLLAPSE * median(p.resistance for p in earlier))
-        return now.quality > BROKEN * quality and now.spent < SPENT and whole
+        return now.spent < SPENT and now.resistance > max(CHANNEL * usual.clean, FELL * resisted)
     if kind == "channelling":
-        return now.resistance < CHANNEL * clean and now.quality > LEAKS * quality
+        fell = then is not None and now.resistance < FELL * resisted and now.share > LEAKS * then
+        return now.share > LEAKS * usual.share and (fell or now.resistance < CHANNEL * usual.clean)
     before = [p.resistance for p in s.kept[-6:-2] if p.minute > max(s.washed or 0, now.minute - 90)]
-    return len(before) >= 2 and now.resistance < COLLAPSE * median(before) and now.quality > LEAKS * quality
+    return len(before) >= 2 and now.resistance < COLLAPSE * median(before) and now.share > LEAKS * usual.share
 
 
-def _draft(
-    unit: UnitView, kind: str, onset: int, kept: tuple[Seen, ...], usual: tuple[float, float, float | None]
-) -> Draft:
-    now, (clean, quality, oil) = kept[-1], usual
+def _draft(unit: UnitView, kind: str, onset: int, kept: tuple[Seen, ...], usual: Usual) -> Draft:
+    now = kept[-1]
     role = _quality(unit)
     assert role is not None
-    slug = oil is not None and any(p.before is not None and p.before > SLUG * oil for p in kept[-2 * EARLIER :])
+    oil = usual.before
+    slug = oil is not None and any(p.before is not None and p.before > SLUG * oil for p in kept[-24:])
     cause = ("oil-slug" if slug else "fouling") if kind == "breakthrough" else None
     numbers = [
         number(unit, role, role, now.quality),
-        number(unit, role, f"{role}_usual", quality),
-        plain("resistance_over_clean", now.resistance / clean),
+        number(unit, role, f"{role}_usual", usual.quality),
+        plain("passes_times_usual", now.share / usual.share),
+        plain("resistance_over_clean", now.resistance / usual.clean),
         number(unit, "dp", "dp", now.spent * unit.limits["dp_terminal"], difference=True),
     ]
     if now.before is not None:
         numbers.append(plain("oil_before", now.before, "mg/L"))
-    share = now.resistance / clean
+    share = now.resistance / usual.clean
     ruled_out = {
         "breakthrough": (
             RuledOut(what="a drifting analyser", why="it rose within hours, and an analyser fouls for days"),
@@ -210,6 +250,7 @@ def _draft(
         ),
         "channelling": (
             RuledOut(what="a clean bed", why=f"it resists {share:.2f} of a clean one, and lets more through"),
+            RuledOut(what="worse water", why="measured by the filters beside it, or by the oil that arrives"),
         ),
         "underdrain-failure": (RuledOut(what="a wash", why="no wash was on, and the water behind it is worse"),),
     }[kind]
@@ -219,7 +260,7 @@ def _draft(
         kind=kind,
         run_key=str(onset),
         onset=onset,
-        severity="high" if kind == "underdrain-failure" or now.quality > 4.0 * quality else "medium",
+        severity="high" if kind == "underdrain-failure" or now.share > 4.0 * usual.share else "medium",
         confidence=0.75,
         unit=unit.id,
         cause=cause,
