@@ -8,7 +8,7 @@ from __future__ import annotations
 import importlib
 import pkgutil
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Final
 
@@ -28,6 +28,7 @@ class Words:
     numbers: Mapping[str, str]
     weekdays: tuple[str, ...]
     months: tuple[str, ...]
+    steps: Mapping[str, str] = field(default_factory=dict)  # English sentence of a finding -> this language's
 
     def __call__(self, key: str, **gaps: object) -> str:
         """The text of ``key``; KeyError when this language has none."""
@@ -37,6 +38,10 @@ class Words:
     def what(self, kind: str, unit: str) -> str:
         """What is the matter, as a sentence without its full stop."""
         return self.kinds.get(kind, "{unit}: " + kind.replace("-", " ")).format(unit=unit)
+
+    def step(self, said: str) -> tuple[str, str]:
+        """A finding's first step, and the language that it is in: as written where there is no translation."""
+        return (self.steps[said], self.language) if said in self.steps else (said, DEFAULT)
 
     def cause(self, cause: str | None) -> str:
         """The cause in words; empty when there is none or it is what the kind says already."""

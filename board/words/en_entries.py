@@ -39,6 +39,7 @@ ENTRIES: Final = {
     "kind.note": "note",
     "hand.title": "Handover",
     "hand.open": "Open",
+    "hand.over": "Back to normal, not acknowledged: {n}",
     "hand.shelved": "Shelved",
     "hand.out": "Out of service",
     "hand.renewed": "Renewed in the last fortnight",

@@ -6,6 +6,7 @@ from typing import Final
 
 from board.words import Words
 from board.words.es_entries import ENTRIES
+from board.words.es_steps import STEPS
 from board.words.es_trade import CAUSES, HAZARDS, KINDS, NUMBERS
 
 TEXTS: Final = {
@@ -247,4 +248,5 @@ WORDS: Final = Words(
     numbers=NUMBERS,
     weekdays=("lun", "mar", "mié", "jue", "vie", "sáb", "dom"),
     months=("ene", "feb", "mar", "abr", "may", "jun", "jul", "ago", "sep", "oct", "nov", "dic"),
+    steps=STEPS,
 )

@@ -39,6 +39,7 @@ ENTRIES: Final = {
     "kind.note": "nota",
     "hand.title": "Relevo",
     "hand.open": "Abiertos",
+    "hand.over": "De vuelta a lo normal, sin reconocer: {n}",
     "hand.shelved": "Aplazados",
     "hand.out": "Fuera de servicio",
     "hand.renewed": "Renovado en los últimos catorce días",
