@@ -22,6 +22,7 @@ from skidhand.unit_types.hydrocyclone import pressure_drop_ratio, reject_ratio
 MOST_SKIDS: Final = 3
 POINTS: Final = 1600
 DAY_MINUTES: Final = 1440
+LEAST_DRAWN: Final = 0.01  # on a log axis
 COLOURS: Final = 48  # of the file; keeps it small
 INK: Final = ("#1b4965", "#c8553d", "#5b8e7d", "#8d6a9f", "#b58900", "#555555")
 BAND: Final = {"fault": "#f4c7b8", "look-alike": "#d7e3ea"}
@@ -73,9 +74,9 @@ def draw(
     ratios = any(life.ratio is not None for life in lives)
     rows = max(len(p) for p in panels) + ratios
     figure = Figure(figsize=(5.2 * len(lives) + 0.4, 1.35 * rows + 1.6), dpi=90, layout="constrained")
-    axes = figure.subplots(rows, len(lives), squeeze=False, sharex=True)
-    for column, (life, own) in enumerate(zip(lives, panels, strict=True)):
-        _column([axes[row][column] for row in range(rows)], life, own, span)
+    columns = figure.subfigures(1, len(lives), squeeze=False)[0]  # each lays out its own: no gap for another's labels
+    for column, life, own in zip(columns, lives, panels, strict=True):
+        _column(list(column.subplots(rows, 1, squeeze=False, sharex=True)[:, 0]), life, own, span)
     figure.suptitle(f"{scenario.name}: {scenario.fleet.fleet}, {span:g} h from {scenario.start:%Y-%m-%d %H:%M} UTC")
     buffer = io.BytesIO()
     figure.savefig(buffer, format="png")
@@ -140,7 +141,7 @@ def _column(axes: Sequence[Any], life: _Life, panels: Sequence[Panel], span: flo
             found = life.of(kind, role)
             for unit, values in found:
                 label = unit if len(found) > 1 or kind == "buffer_tank" else words
-                shown = np.where(values > 0.0, values, np.nan) if panel.log else values
+                shown = np.where(values > LEAST_DRAWN, values, np.nan) if panel.log else values
                 axis.plot(life.hours, shown, color=next(inks, "#555555"), linewidth=0.9, label=label)
         axis.set_yscale("log" if panel.log else "linear")
         _dress(axis, panel.title)
@@ -168,6 +169,8 @@ def _dress(axis: Any, title: str) -> None:
     axis.grid(visible=True, color="#e5e5e5", linewidth=0.5)
     axis.legend(fontsize=6, loc="upper right", ncols=4, columnspacing=0.9, frameon=False, borderaxespad=0.1)
     axis.margins(y=0.28)
+    if axis.get_yscale() == "linear" and axis.dataLim.y0 >= 0.0 > axis.get_ylim()[0]:
+        axis.set_ylim(bottom=0.0)  # what cannot be negative is not drawn as if it could
 
 
 def _bands(axis: Any, events: Sequence[Acting]) -> None:
