@@ -46,6 +46,24 @@ _STEPS: Final = {
     "checking heat trace and insulation, and draining what stands still": "revisar traceado y aislamiento, y drenar lo que está quieto",
     "a backwash": "un contralavado",
     "checking wash flow, wash time and media": "revisar caudal y tiempo de lavado, y el medio filtrante",
+    "a backwash, and a sample behind the filter": "un contralavado, y una muestra tras el filtro",
+    "a sample at the sample point and a look at the units upstream": "una muestra en el punto de muestreo y una mirada a las unidades aguas arriba",
+    "checking pumps and throttled valves upstream that break droplets": "revisar bombas y válvulas estranguladas aguas arriba que rompen gotas",
+    "checking the feed's temperature against what the stator stands": "comparar la temperatura de la alimentación con la que aguanta el estator",
+    "checking the gateway's clock and where it takes its time from": "revisar el reloj de la pasarela y de dónde toma su hora",
+    "checking the transmitter, its wiring and its range against the fleet file": "revisar el transmisor, su cableado y su rango frente al archivo de flota",
+    "checking where gas comes from and the degassing ahead": "revisar de dónde viene el gas y la desgasificación anterior",
+    "checking whether the liners can have the flow that they need": "ver si los liners pueden tener el caudal que necesitan",
+    "comparing the meters named with a second way of measuring": "comparar los medidores nombrados con otra forma de medir",
+    "planning a new stator": "planear un estator nuevo",
+    "probing the vessels for the one that leaks": "muestrear las carcasas para hallar la que tiene fugas",
+    "samples at inlet and outlet of the cyclone": "muestras a la entrada y la salida del ciclón",
+    "taking the filter out and looking for media downstream": "sacar el filtro de servicio y buscar medio aguas abajo",
 }  # fmt: skip
-STEPS: Final = {f"Suggest {en}, per site procedure.": f"Se sugiere {es}{END}" for en, es in _STEPS.items()}
+STEPS: Final = {
+    **{f"Suggest {en}, per site procedure.": f"Se sugiere {es}{END}" for en, es in _STEPS.items()},
+    "Suggest inspecting the media; do not read the low drop as good; per site procedure.": f"Se sugiere inspeccionar el medio; no tome la caída baja por buena señal{END}",
+    "Suggest checking the gateway's power and signal per site procedure.": f"Se sugiere revisar la alimentación eléctrica y la señal de la pasarela{END}",
+    "Suggest looking at the trends of the instruments named, side by side, before anybody goes there.": "Se sugiere mirar juntas las tendencias de los instrumentos nombrados antes de que alguien vaya, según el procedimiento del sitio.",
+}  # fmt: skip
 """Whole sentences. What is not here, or comes from an outside detector, is shown as it was written."""
