@@ -16,12 +16,13 @@ SEED = int(os.environ.get("SKIDHAND_KILL_SEED", "1"))
 
 @pytest.mark.broker
 @pytest.mark.slow
-def test_kills_lose_nothing_and_double_nothing(mosquitto_factory, rig_on):
+def test_kills_lose_nothing_and_double_nothing(mosquitto_factory, rig_on, capsys):
     """After a hundred kills, most in full flow, every message that the broker took is in the store, each batch once.
 
     A message that was spooled but not yet acknowledged when the kill came is sent again and stored under
     the same key with its later receive time; a batch that the drain repeated would carry the same one.
-    ``SKIDHAND_KILLS`` and ``SKIDHAND_KILL_SEED`` ask for more, or others.
+    ``SKIDHAND_KILLS`` and ``SKIDHAND_KILL_SEED`` ask for more, or others; the count is printed (not by parallel
+    workers: ``-n 0``).
     """
     rig = rig_on(mosquitto_factory(lasting_lines()))
     rig.start()  # the broker must know the session before the first message, or it has nobody to keep it for
@@ -37,3 +38,5 @@ def test_kills_lose_nothing_and_double_nothing(mosquitto_factory, rig_on):
     assert sent > 10 * KILLS
     rig.audit(sent)
     rig.stop()
+    with capsys.disabled():
+        print(f"\ningest killed {KILLS} times in {sent} messages: 0 lost, 0 doubled")  # noqa: T201 - audited above
