@@ -1,5 +1,8 @@
 """Each fault and look-alike moves what its page says, and nothing that it says it leaves alone."""
 
+import re
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -21,6 +24,19 @@ def test_every_fault_is_described_and_leads_to_a_known_finding():
             assert fault.cause in dict(KINDS[fault.kind].causes), fault.name
         if fault.lookalike and fault.kind:
             assert cause_class(fault.kind, fault.cause) != "equipment", fault.name
+
+
+def test_the_numbers_in_the_docs_name_faults_and_look_alikes_on_the_right_side():
+    """1 to 20 are faults, L1 to L15 look-alikes, each number once and each name registered."""
+    page = (Path(__file__).parents[2] / "docs" / "simulator.md").read_text(encoding="utf-8")
+    rows = [
+        [c.strip() for c in line.strip("|").split("|")] for line in page.splitlines() if re.match(r"\| \d+ \|", line)
+    ]
+    assert [row[0] for row in rows] == [str(n) for n in range(1, 21)]
+    assert [row[3] for row in rows if row[3]] == [f"L{n}" for n in range(1, 16)]
+    for row in rows:
+        assert not any(FAULTS[name].lookalike for name in re.findall("`(.+?)`", row[1]) if name != "comms-outage"), row
+        assert all(FAULTS[name].lookalike for name in re.findall("`(.+?)`", row[4])), row
 
 
 def test_two_faults_cannot_share_a_name():
