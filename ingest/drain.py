@@ -18,8 +18,8 @@ from skidhand.errors import LogbookError, OutsideError, StoreRefusedError
 from skidhand.model.samples import moment
 from skidhand.stores.base import Batch, Store
 
-MAX_SAMPLES: Final = 150_000
-"""Samples in one commit: some 10 MB as Arrow, and several times that while the store writes them."""
+MAX_SAMPLES: Final = 50_000
+"""Samples in one commit: some 3 MB as Arrow, and many times that while the store writes them."""
 
 MAX_ROWS: Final = 100_000
 """Rows of the spool in one commit; rather a figure to come down from than a limit."""

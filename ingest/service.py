@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+import pyarrow as pa
 import structlog
 
 from ingest.broker import BrokerSettings
@@ -152,6 +153,8 @@ class IngestService:
         spool do not belong together, BrokerError when the broker is not there within ``wait_connected_s``.
         A store or logbook that is away is no error: what arrives waits in the spool.
         """
+        # Arrow's own pools keep what they once had: a third more memory under load, and no faster here.
+        pa.set_memory_pool(pa.system_memory_pool())
         try:
             self._fleet.refresh()
             if self._fleet.lookup is None:
