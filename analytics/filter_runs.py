@@ -13,9 +13,9 @@ from typing import Final
 import numpy as np
 from pydantic import BaseModel, ConfigDict
 
-from analytics.frame import F64
+from analytics.frame import F64, Block
 from analytics.past_runs import PastRun, Seen, past_run
-from skidhand.fleet import UnitView
+from skidhand.fleet import SkidView, UnitView
 
 MOST_BINS: Final = 128
 COLLAPSE: Final = 0.5  # of the earlier drop: a wash takes a fouled bed back to about its clean drop
@@ -134,6 +134,16 @@ class Run:
             load=self.load(),
         )
 
+    def recent_flow(self, *, measured: bool) -> float:
+        """m³/h over the last part of the run; 1 where no flow is ``measured``."""
+        if not measured:
+            return 1.0
+        bins = self.bins
+        first = max(0, len(bins) - max(2, len(bins) // 6))
+        hours = bins.mean("hours", -1) - bins.mean("hours", first)
+        through = bins.mean("at", -1) - bins.mean("at", first)
+        return through / hours if hours > 0 else self.throughput * 60.0 / max(self.minutes, 1)
+
     @property
     def late(self) -> int:
         """How many bins count as of late."""
@@ -194,3 +204,25 @@ def laminar_share(unit: UnitView, flow: float, viscosity: float, density: float)
     v, d = flow / 3600.0 / unit.params["bed_area"], unit.params["grain"] / 1000.0
     viscous = 150.0 * viscosity * 1e-3 * (1.0 - VOIDS) / d
     return viscous / (viscous + 1.75 * density * v)
+
+
+def drop_of(unit: UnitView, block: Block) -> F64:
+    """The filter's drop, kPa: measured, or between two pressures."""
+    if unit.has("dp"):
+        return block.clean(unit.id, "dp")
+    return block.clean(unit.id, "inlet_pressure") - block.clean(unit.id, "outlet_pressure")
+
+
+def beside(unit: UnitView, skid: SkidView) -> tuple[str, ...]:
+    """Filters that take the same water at the same drop, where all flows are known."""
+    bank = [other for other in skid.of_type("media_filter") if other.upstream == unit.upstream]
+    known = all(other.has("flow") for other in bank)
+    return tuple(other.id for other in bank if other.id != unit.id) if known else ()
+
+
+def oil_before(unit: UnitView, skid: SkidView, block: Block) -> F64:
+    """Oil that reaches the filter, by the nearest analyser upstream; NaN without one."""
+    for name in skid.before(unit.id):
+        if skid.by_id[name].has("outlet_oil"):
+            return block.clean(name, "outlet_oil")
+    return np.full(len(block), np.nan)

@@ -16,7 +16,7 @@ import numpy as np
 from analytics.conditions import forward, water_at
 from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.filter_drafts import Told, dp_rise, incomplete_backwash, slug_came, slug_passes
-from analytics.filter_runs import Collapse, Run, laminar_share
+from analytics.filter_runs import Collapse, Run, beside, drop_of, laminar_share, oil_before
 from analytics.forecast import FEW_RUNS, Left, Library, learn, left
 from analytics.frame import F64, Block
 from analytics.past_runs import PastRun, Seen
@@ -111,11 +111,11 @@ class _Pass:
         if state.run is not None:
             state.run = state.run.copy()
         self.terminal = unit.limits["dp_terminal"]
-        self.beside = _beside(unit, skid)
+        self.beside = beside(unit, skid)
         self.water = water_at(unit, skid)
-        self.drop = _drop(unit, block)
+        self.drop = drop_of(unit, block)
         self.flow = block.clean(unit.id, "flow") if unit.has("flow") else np.full(len(block), 1.0)
-        self.oil = _oil_before(unit, skid, block)
+        self.oil = oil_before(unit, skid, block)
         self.drafts: list[Draft] = []
 
     def go(self) -> tuple[DpRiseState, list[Draft]]:
@@ -207,7 +207,7 @@ class _Pass:
         Filters side by side have one drop, which comes to its limit once for each of them in turn; what tells
         their runs apart, and when each is washed, is their own resistance: the drop at one flow.
         """
-        seen = run.seen(self.recent_flow())
+        seen = run.seen(run.recent_flow(measured=self.unit.has("flow")))
         return seen.at_one_flow() if self.beside else seen
 
     @property
@@ -285,7 +285,7 @@ class _Pass:
         told = Told(
             due=minute + 60.0 * (estimate.median if estimate else 0.0),
             severity="high" if over or (s.told is not None and s.told.severity == "high") else "medium",
-            cause="oil-slug" if (s.told is not None and s.told.cause == "oil-slug") or slug_came(s.run) else "fouling",
+            cause="oil-slug" if slug_came(s.run) else "fouling",
         )
         if s.told is None or self.matters(s.told, told, minute):
             s.told = told
@@ -301,7 +301,7 @@ class _Pass:
         if not self.beside:
             return drop, self.level
         factor = s.run.bins.mean("factor", -1)
-        if self.recent_flow() <= self.neighbour or s.told is not None:
+        if s.run.recent_flow(measured=self.unit.has("flow")) <= self.neighbour or s.told is not None:
             return drop / factor, self.terminal / factor
         usual = self.level if len(s.library.runs) >= TWICE else None
         return drop / factor, usual if usual is not None and drop / factor >= usual else None
@@ -339,7 +339,8 @@ class _Pass:
         drop, index = self.now()
         return dp_rise(
             self.unit, s.run, minute, told, estimate,
-            drop=drop, index=index, flow=self.recent_flow(), viscosity=self.water.viscosity_ratio(self.celsius),
+            drop=drop, index=index, flow=s.run.recent_flow(measured=self.unit.has("flow")),
+            viscosity=self.water.viscosity_ratio(self.celsius),
         )  # fmt: skip
 
     def matters(self, before: Told, now: Told, minute: int) -> bool:
@@ -360,36 +361,3 @@ class _Pass:
         assert s.run is not None
         drop, factor = s.run.bins.mean("drop", -1), s.run.bins.mean("factor", -1)
         return drop, (None if s.washes.baseline is None else drop / factor / s.washes.baseline)
-
-    def recent_flow(self) -> float:
-        """m³/h over the last part of the run."""
-        s = self.state
-        assert s.run is not None
-        if not self.unit.has("flow"):
-            return 1.0
-        bins = s.run.bins
-        first = max(0, len(bins) - max(2, len(bins) // 6))
-        hours = bins.mean("hours", -1) - bins.mean("hours", first)
-        through = bins.mean("at", -1) - bins.mean("at", first)
-        return through / hours if hours > 0 else s.run.throughput * 60.0 / max(s.run.minutes, 1)
-
-
-def _drop(unit: UnitView, block: Block) -> F64:
-    if unit.has("dp"):
-        return block.clean(unit.id, "dp")
-    return block.clean(unit.id, "inlet_pressure") - block.clean(unit.id, "outlet_pressure")
-
-
-def _beside(unit: UnitView, skid: SkidView) -> tuple[str, ...]:
-    """Filters that take the same water at the same drop, where all flows are known."""
-    bank = [other for other in skid.of_type("media_filter") if other.upstream == unit.upstream]
-    known = all(other.has("flow") for other in bank)
-    return tuple(other.id for other in bank if other.id != unit.id) if known else ()
-
-
-def _oil_before(unit: UnitView, skid: SkidView, block: Block) -> F64:
-    """Oil that reaches the filter, by the nearest analyser upstream; NaN without one."""
-    for name in skid.before(unit.id):
-        if skid.by_id[name].has("outlet_oil"):
-            return block.clean(name, "outlet_oil")
-    return np.full(len(block), np.nan)

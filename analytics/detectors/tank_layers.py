@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from statistics import median
 from typing import ClassVar, Final
 
 import numpy as np
@@ -20,9 +21,10 @@ from skidhand.model.finding import Evidence, Number, RuledOut
 PART: Final = 15  # minutes
 ENOUGH: Final = 8
 LEARN: Final = 48  # parts that are usual: 12 h
-NOISY: Final = 2.5  # times the usual restlessness of the interface
-CALM: Final = 1.5
-LEVEL_CALM: Final = 2.0  # times its usual, up to which the surface has stayed quiet
+LATELY: Final = 8  # parts, 2 h, whose median restlessness counts: much of it is the instrument's own noise
+NOISY: Final = 1.15  # times the usual restlessness of the interface
+CALM: Final = 1.05
+LEVEL_CALM: Final = 1.10  # times its usual, up to which the surface has stayed quiet
 GROWN: Final = 1.15  # times the usual pad
 AFTER: Final = 61  # minutes
 COLDER: Final = 3.0  # °C below the usual
@@ -34,11 +36,15 @@ Middle = tuple[float | None, ...]
 
 
 class LayerState(State):
-    """Minutes of the part under way; parts that are learnt; the usual pad, restlessness of interface and level, °C."""
+    """Minutes of the part under way; parts that are learnt; the usual pad, restlessness of interface and level, °C.
+
+    ``lately``: restlessness of interface and level in the last parts.
+    """
 
     rest: Rows = ()
     learning: tuple[Middle, ...] = ()
     usual: Middle | None = None
+    lately: tuple[tuple[float, float], ...] = ()
     by: dict[str, Episode] = Field(default_factory=dict)
 
 
@@ -82,9 +88,10 @@ class TankLayers:
         seen: dict[int, tuple[Middle, Middle | None]] = {}
         for part in ended:
             i = part.end - int(block.minutes[0])
-            seen[i] = part.middle, s.usual
+            now = _lately(s, part.middle)
+            seen[i] = now, s.usual
             for kind in STEPS:
-                masks[kind, "on"][i], masks[kind, "off"][i] = _judge(unit, kind, part.middle, s.usual)
+                masks[kind, "on"][i], masks[kind, "off"][i] = _judge(unit, kind, now, s.usual)
             _learn(s, part)
         drafts, s.by = list[Draft](), dict(s.by)
         for kind in STEPS:
@@ -109,6 +116,16 @@ def _restless(block: Block, unit: UnitView, role: str) -> F64:
     channel = block.get(unit.id, role)
     assert channel is not None
     return np.where(channel.usable, channel.std, np.nan)
+
+
+def _lately(s: LayerState, now: Middle) -> Middle:
+    """The part with the restlessness of the last two hours instead of its own."""
+    pad, interface, surface, *others = now
+    if interface is not None and surface is not None:
+        s.lately = (*s.lately, (interface, surface))[-LATELY:]
+    if not s.lately:
+        return now
+    return pad, median(i for i, _ in s.lately), median(level for _, level in s.lately), *others
 
 
 def _learn(s: LayerState, part: Part) -> None:
