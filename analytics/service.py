@@ -161,9 +161,10 @@ class Analyzer:
 
     def _plans(self, skids: Sequence[str], versions: Versions, tick: int, summary: Summary) -> list[Plan]:
         news: dict[str | None, tuple[str, dict[str, News]]] = {}
-        plans = []
+        plans, standings = [], self._logbook.analysis.standings()
         for skid in skids:
-            standing, memory = self._standing(skid)
+            standing = standings.get(skid)
+            memory = Memory() if standing is None else self._memory(standing)
             cursor = None if standing is None else standing.cursor
             if cursor not in news:
                 changes = self._store.changes(cursor)
@@ -190,14 +191,11 @@ class Analyzer:
                 plans.append(replace(plan, cursor=now))
         return plans
 
-    def _standing(self, skid: str) -> tuple[Standing | None, Memory]:
-        standing = self._logbook.analysis.standing(skid)
-        if standing is None:
-            return None, Memory()
-        cached = self._cache.get(skid)
+    def _memory(self, standing: Standing) -> Memory:
+        cached = self._cache.get(standing.skid)
         if cached is None or cached[0] != standing:
-            cached = self._cache[skid] = (standing, from_bytes(standing.state, self._detectors))
-        return cached
+            cached = self._cache[standing.skid] = (standing, from_bytes(standing.state, self._detectors))
+        return cached[1]
 
     def _read_together(self, plans: Sequence[Plan], versions: Versions, tick: int) -> _Shared:
         """One read for all skids that are nearly up to date."""

@@ -17,6 +17,7 @@ from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
 from analytics.episodes import ordered, own_roles
 from analytics.evidence import number, plain, trace
 from analytics.frame import F64, I64, Block, Flag, Mask
+from analytics.lines import middles
 from skidhand.fleet import SkidView, UnitView
 from skidhand.model.finding import Evidence, RuledOut
 from skidhand.units import convert, same_dimension
@@ -168,16 +169,17 @@ def _candidates(unit: UnitView, role: str, minutes: I64, values: F64, calm: Mask
     most = FLAT / (1.0 - FLAT) * np.abs(values[k] - values[k - 2])
     k = k[np.maximum(np.abs(values[k - 2] - values[k - 5]), np.abs(values[k - 2] - values[k - 10])) <= most]
     whole = minutes[k + SIDE] - minutes[k - SIDE - 1] <= 2 * SIDE + 3
-    quiet = np.array([bool(calm[i - SIDE - 1 : i + SIDE + 1].all()) for i in k.tolist()], dtype=np.bool_)
-    return [i for i in k[whole & quiet].tolist() if _sharp(values, i)]
+    quiet = calm[k[:, None] + np.arange(-SIDE - 1, SIDE + 1)].all(axis=1)
+    k = k[whole & quiet]
+    return list(k[_sharp(values, k)].tolist())
 
 
-def _sharp(values: F64, k: int) -> bool:
+def _sharp(values: F64, k: I64) -> Mask:
     """The step is nearly all of the change between both sides, and is over in the minute in which it began."""
-    before, after = values[k - SIDE - 1 : k - 1], values[k : k + SIDE]
-    step = float(np.median(after) - np.median(before))
-    at_once = abs(values[k] - values[k - 2] - step) <= FLAT * abs(step)
-    return step != 0.0 and bool(at_once) and float(np.ptp(before)) <= FLAT * abs(step)
+    before, after = values[k[:, None] + np.arange(-SIDE - 1, -1)], values[k[:, None] + np.arange(SIDE)]
+    step = middles(after) - middles(before)
+    at_once = np.abs(values[k] - values[k - 2] - step) <= FLAT * np.abs(step)
+    return np.asarray((step != 0.0) & at_once & (np.ptp(before, axis=1) <= FLAT * np.abs(step)))
 
 
 def _jump(unit: UnitView, role: str, k: int, minutes: I64, values: F64, noise: F64) -> Jump:

@@ -39,6 +39,7 @@ def test_a_commit_is_read_back_whole(book, logbook):
     one = finding()
     book.commit(standing, [one], owner="me")
     assert book.standing("s1") == standing
+    assert book.standings() == {"s1": standing}
     assert book.current() == [one]
     assert logbook.prompts.inbox_depth() == 1
 
