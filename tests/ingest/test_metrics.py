@@ -1,16 +1,20 @@
 """Prometheus metrics: what they say is what happened, their labels are bounded, and nobody beyond the host asks."""
 
+import socket
 import urllib.request
 
 import orjson
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
+from typer.testing import CliRunner
 
 from ingest.metrics import MetricsServer, split_address
+from ingest.service import IngestService
+from skidhand.cli.main import app
 from skidhand.errors import SettingsError
 from skidhand.stores.memory import MemoryStore
 from tests.ingest.broker_support import Publisher, numbered, service_of
-from tests.ingest.support import NOON_US
+from tests.ingest.support import FLEET_TEXT, NOON_US
 
 
 def scrape(port):
@@ -90,3 +94,28 @@ def test_a_port_that_is_taken_is_told():
             MetricsServer(str(first.port), lambda: None)
     finally:
         first.close()
+
+
+def test_the_command_serves_them_while_it_runs(tmp_path, monkeypatch):
+    """``skidhand ingest --metrics PORT``: the page is there while it runs, and its port is free afterwards."""
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    pages = []
+
+    def run_forever(service):
+        pages.append(scrape(port))
+        service.stop(timeout=1.0)
+
+    monkeypatch.setattr(IngestService, "run_forever", run_forever)
+    monkeypatch.setattr("skidhand.cli.services.on_stop", lambda _: None)
+    monkeypatch.setattr("skidhand.log.set_up", lambda *_, **__: None)
+    fleet = tmp_path / "fleet.yaml"
+    fleet.write_text(FLEET_TEXT)
+    places = {"spool": "spool.db", "store": "lake", "logbook": "book.db", "fleet": "fleet.yaml"}
+    options = [part for name, file in places.items() for part in (f"--{name}", str(tmp_path / file))]
+    ran = CliRunner().invoke(app, ["ingest", "--broker", "127.0.0.1:1", "--metrics", str(port), *options])
+    assert ran.exit_code == 0, ran.output
+    assert pages[0]["skidhand_ingest_messages_total",] == 0.0
+    assert pages[0]["skidhand_ingest_trouble", "broker"] == 1.0  # nothing listens there
+    with socket.create_server(("127.0.0.1", port)):
+        pass
