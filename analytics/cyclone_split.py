@@ -109,13 +109,15 @@ def parts(now: Readings, base: Reference) -> Parts:
     push = None
     if now.pin is not None and now.prej is not None and base.prej is not None and now.pin > max(now.prej, base.prej):
         push = 0.5 * log((now.pin - now.prej) / (now.pin - base.prej))
-    inlet = _log_ratio(now.resistance, base.resistance)
+    inlet = _inlet(now, base)
     if passage is not None and push is not None:
         split: float | None = passage + push
     else:
         at_flow = _log_ratio(now.inlet, base.inlet)
         split = _log_ratio(now.ratio, base.ratio) if at_flow is not None and abs(at_flow) < NEAR_FLOW else None
-    drop_ratio = 2 * push - inlet if push is not None and inlet is not None else None
+    # What holds the reject back shows in its flow as well; a reject pressure that moves alone is its transmitter.
+    shown = push if push is not None and (passage is None or passage * push > -0.5 * push * push) else 0.0
+    drop_ratio = 2 * shown - inlet if push is not None and inlet is not None else None
     return Parts(passage=passage, push=push, inlet=inlet, split=split, drop_ratio=drop_ratio)
 
 
@@ -140,6 +142,15 @@ def cause_of(change: Parts, limit: float) -> str | None:
     if inlet <= -limit:
         return "liner-wear"
     return None
+
+
+def _inlet(now: Readings, base: Reference) -> float | None:
+    """ln(K/K0), as far as the inlet pressure shows it too: an outlet reading that moves alone is its transmitter."""
+    own = _log_ratio(now.resistance, base.resistance)
+    if own is None or base.pout is None:
+        return own
+    shown = _log_ratio(now.model_copy(update={"pout": base.pout}).resistance, base.resistance)
+    return own if shown is None else min((own, shown), key=abs) if own * shown > 0 else 0.0
 
 
 def _log_ratio(now: float | None, base: float | None) -> float | None:

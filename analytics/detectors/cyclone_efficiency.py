@@ -25,7 +25,7 @@ HIGHER: Final = 1.2  # times the learnt outlet oil
 SPLIT: Final = 0.85  # of the learnt reject ratio, below which it is the split's matter
 PARTNER: Final = 1.12  # times its learnt reading, that an analyser downstream must show too
 SLOW: Final = 0.8  # of the learnt flow
-WORN: Final = 0.9  # of the learnt drop at equal flow
+WORN: Final = 0.96  # of the learnt drop at equal flow
 GASSY: Final = 2.5  # times the learnt restlessness of the inlet pressure
 STEPS: Final = {
     "low-inlet-flow": "Suggest checking whether the liners can have the flow that they need, per site procedure.",

@@ -156,3 +156,11 @@ def test_cuts_do_not_matter(cuts: list[int]) -> None:
     """Cut anywhere, the same drafts."""
     values = Cyclone(passage=after(0.6)).values()
     assert said(values, cuts) == said(values)
+
+
+@pytest.mark.parametrize(("role", "bias"), [("outlet_pressure", -80.0), ("reject_pressure", 60.0)])
+def test_one_pressure_that_moves_alone_is_its_transmitter(role, bias) -> None:
+    """An outlet or reject pressure that no other reading follows says nothing of the cyclone."""
+    values = Cyclone().values()
+    values["cyclone", role] = values["cyclone", role] + np.where(T >= FAULT, bias, 0.0)
+    assert said(values) == []
