@@ -1,6 +1,6 @@
 """Exports a month of one skid (10 million samples) from a lake to Parquet and prints seconds and peak memory.
 
-    python benchmarks/export.py [SAMPLES]
+    python -m benchmarks.export [SAMPLES]
 
 Target: at most 10 s, in memory that does not grow with the span.
 """
