@@ -85,6 +85,15 @@ def test_a_missing_commit_is_found(path):
     assert any(f"commits {newest - 1} to {newest - 1} are missing" in fault for fault in faults(path))
 
 
+def test_the_newest_commit_may_be_missing_unseen(path):
+    """As the page says: nothing names the last commit but itself. A spool that holds its batch writes it again."""
+    log = path / "samples" / "_delta_log"
+    max(log.glob("*.json")).unlink()
+    assert faults(path) == []
+    assert LakeStore(str(path)).write(batch(6, good("a/x", (200_006, 6), (5, 6))))
+    assert faults(path) == []
+
+
 def test_a_batch_that_another_program_took_out_is_found(path):
     """A file removed from the table by a commit of somebody else: the day's count no longer agrees."""
     delta = DeltaTable(str(path / "samples"))
