@@ -61,6 +61,9 @@ _BY_TRADE: Final = (
     Rule("gas-lost", "off-spec", timedelta(hours=2)),
     Rule("sensor-drift", "off-spec", timedelta(hours=6)),
     Rule("sensor-drift", "spec-at-risk", timedelta(hours=6)),
+    # What a bed passes is known by the analyser behind it alone.
+    Rule("sensor-drift", "breakthrough", timedelta(hours=6)),
+    Rule("sensor-drift", "channelling", timedelta(hours=6)),
     Rule("oil-carry-over", "tank-filling", timedelta(hours=1)),
     Rule("unplanned-stop", "tank-filling", timedelta(hours=6)),
     Rule("unplanned-stop", "freeze-risk", timedelta(hours=12)),

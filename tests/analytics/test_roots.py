@@ -115,3 +115,12 @@ def test_an_instrument_explains_what_reads_it():
     assert roots([outlet, drift], SKID)[outlet.id] == drift.id
     other = finding("sensor-drift", "LT-2", 0)
     assert roots([outlet, other], SKID)[outlet.id] is None
+
+
+def test_a_drifting_analyser_explains_what_a_bed_is_said_to_pass():
+    """What a bed is said to pass rests on what it reads; an instrument of another unit explains nothing."""
+    passes = finding("breakthrough", "bed", 90, cause="fouling")
+    drift = finding("sensor-drift", "PDT-1", 0)
+    assert roots([passes, drift], SKID)[passes.id] == drift.id
+    other = finding("sensor-drift", "LT-2", 0)
+    assert roots([passes, other], SKID)[passes.id] is None
