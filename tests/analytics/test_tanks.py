@@ -63,7 +63,8 @@ def test_time_to_full_and_to_empty_is_the_rate_carried_on():
 
 def test_a_level_stays_in_its_own_unit_and_its_share_counts_from_the_lowest_usable():
     """5 ft between 1 and 9 ft is half; without movement there is no time left to tell."""
-    (oil,) = [one for one in tanks(filled(oil=lambda _: 5.0), FLEET, now=NOW, places=["tf-1"]) if one.unit == "oil-tank"]
+    every = tanks(filled(oil=lambda _: 5.0), FLEET, now=NOW, places=["tf-1"])
+    (oil,) = [one for one in every if one.unit == "oil-tank"]
     assert (oil.level, oil.code, oil.end, oil.left) == (5.0, "[ft_i]", None, None)
     assert oil.share == pytest.approx(0.5)
 
