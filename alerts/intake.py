@@ -245,9 +245,13 @@ class Intake:
         return grouping.standing(self._book.findings(prompt.findings), prompt.root)
 
     def _described(self, prompt: Prompt, standing: list[Finding]) -> Prompt:
-        """``prompt`` with kind, unit, priority, route and title of what stands now."""
+        """``prompt`` with site, kind, unit, priority, route and title of what stands now.
+
+        The site too: whose skid was moved is spoken of to those who have it now.
+        """
         return prompt.model_copy(
             update={
+                "site": standing[0].site,
                 "kind": routing.kind_info(standing[0].kind).prompt,
                 "unit": standing[0].unit,
                 "head": standing[0].kind,

@@ -39,6 +39,15 @@ def test_a_finding_becomes_one_prompt_and_one_message(scene):
     assert len(scene.phone.sent) == 1
 
 
+def test_a_prompt_goes_with_its_skid_to_the_new_site(scene):
+    """A finding whose next revision is of another site, because the skid was moved, takes its prompt there."""
+    first = finding("oil-carry-over", "weir-tank")
+    scene.see(first)
+    assert scene.only().site == "tansy-4"
+    scene.see(revised(first, site="sorrel-2"), at=NOON + HOUR)
+    assert scene.only().site == "sorrel-2"
+
+
 def test_one_root_is_one_prompt_that_grows(scene):
     """An upset that runs through tank, cyclone and filter is one prompt; the root comes first in its title."""
     root = finding("oil-carry-over", "weir-tank", cause="slug")
