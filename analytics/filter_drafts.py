@@ -19,6 +19,7 @@ from skidhand.model.finding import Evidence, Forecast, Number, RuledOut
 from skidhand.model.kinds import Severity
 
 # Common practice, no source.
+MOVED: Final = 0.25  # share of the warning time by which a forecast must move to be said again
 SLUG_OIL: Final = 1.8  # times the run's usual oil
 SLUG_SLOPE: Final = 1.5  # times the slope before it
 SLUG_BINS: Final = (4, 6)  # parts of the run that must lie before and after its arrival
@@ -32,6 +33,11 @@ class Told(BaseModel):
     due: float
     severity: Severity
     cause: str
+
+    def differs(self, now: Told, minute: int, warning: float) -> bool:
+        """Severity, cause, or the forecast by a good part of the ``warning`` hours; what is overdue moves no more."""
+        moved = abs(now.due - max(self.due, minute)) > MOVED * 60.0 * warning
+        return moved or (self.severity, self.cause) != (now.severity, now.cause)
 
 
 def pressure_role(unit: UnitView) -> str:

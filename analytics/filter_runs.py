@@ -13,9 +13,11 @@ from typing import Final
 import numpy as np
 from pydantic import BaseModel, ConfigDict
 
+from analytics.conditions import Water
 from analytics.frame import F64, Block
 from analytics.past_runs import PastRun, Seen, past_run
 from skidhand.fleet import SkidView, UnitView
+from skidhand.unit_types.media_filter import clean_drop_factor
 
 MOST_BINS: Final = 128
 COLLAPSE: Final = 0.5  # of the earlier drop: a wash takes a fouled bed back to about its clean drop
@@ -206,6 +208,23 @@ def laminar_share(unit: UnitView, flow: float, viscosity: float, density: float)
     return viscous / (viscous + 1.75 * density * v)
 
 
+def clean_factor(unit: UnitView, water: Water, celsius: F64, flow: F64 | None, flow0: float | None) -> F64:
+    """Clean drop of each minute over clean drop at reference flow and 25 °C; ``flow``, ``flow0`` m³/h.
+
+    Of viscosity alone where no flow is measured (None), NaN while the reference flow is not known.
+    """
+    viscosity = water.viscosity_ratios(celsius)
+    if flow is None:
+        return viscosity
+    if flow0 is None:
+        return np.full(len(celsius), np.nan)
+    return clean_drop_factor(
+        flow, viscosity, water.density_ratios(celsius),
+        flow0=flow0, viscosity0=1.0, density0=1.0,
+        linear=laminar_share(unit, flow0, water.viscosity0, water.density0),
+    )  # fmt: skip
+
+
 def drop_of(unit: UnitView, block: Block) -> F64:
     """The filter's drop, kPa: measured, or between two pressures."""
     if unit.has("dp"):
@@ -218,6 +237,12 @@ def beside(unit: UnitView, skid: SkidView) -> tuple[str, ...]:
     bank = [other for other in skid.of_type("media_filter") if other.upstream == unit.upstream]
     known = all(other.has("flow") for other in bank)
     return tuple(other.id for other in bank if other.id != unit.id) if known else ()
+
+
+def least_flow(block: Block, names: tuple[str, ...]) -> F64:
+    """Least flow of the filters ``names`` that are in service, m³/h; infinite where none is."""
+    serving = [np.where(flow > 0.0, flow, np.inf) for flow in (block.clean(name, "flow") for name in names)]
+    return np.asarray(np.fmin.reduce([np.full(len(block), np.inf), *serving]))
 
 
 def oil_before(unit: UnitView, skid: SkidView, block: Block) -> F64:

@@ -16,13 +16,12 @@ import numpy as np
 from analytics.conditions import forward, water_at
 from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.filter_drafts import Told, dp_rise, incomplete_backwash, slug_came, slug_passes
-from analytics.filter_runs import Collapse, Run, beside, drop_of, laminar_share, oil_before
+from analytics.filter_runs import Collapse, Run, beside, clean_factor, drop_of, least_flow, oil_before
 from analytics.forecast import FEW_RUNS, Left, Library, learn, left
-from analytics.frame import F64, Block
+from analytics.frame import Block
 from analytics.past_runs import PastRun, Seen
 from analytics.wash_quality import CLEAN_AGAIN, Washes
 from skidhand.fleet import SkidView, UnitView
-from skidhand.unit_types.media_filter import clean_drop_factor
 
 # Common practice, no source, unless said otherwise.
 LOW_FLOW: Final = 0.30  # share of reference flow below which a drop says little
@@ -32,9 +31,9 @@ FOULED: Final = 1.3  # index below which a high drop is not from deposit
 ALONE: Final = 0.5  # share of the terminal drop below which nothing is said without a clean drop or an earlier run
 SOON: Final = 0.85  # share of the terminal drop from which cold water or a flow step is no comfort any more
 NEAR: Final = 0.95  # share of the terminal drop that counts as there, whatever the forecast
+ALIKE: Final = 1.05  # times the least flow of filters side by side, within which it is not told which is next
 EARLY: Final = 0.25  # share of the usual run: nobody is called sooner before its end than this
 TEACHES: Final = 0.3  # share of the terminal drop that a run must have reached to teach anything
-MOVED: Final = 0.25  # share of the warning time by which a forecast must move to be said again
 AT_USUAL: Final = 1.25  # times the warning time within which it must also be due under usual conditions
 TWICE: Final = 2  # looks in a row before anything is said
 NEW_CADENCE: Final = 2  # minutes between looks while no run is known
@@ -127,10 +126,10 @@ class _Pass:
             s.flow0 = float(self.flow[first[0]])
         judged &= self.flow >= LOW_FLOW * (s.flow0 or np.inf)
         celsius = forward(self.water.celsius(block), s.celsius)
-        others = [block.clean(name, "flow") for name in self.beside]
-        serving = [np.where(flow > 0.0, flow, np.inf) for flow in others]
-        self.least = np.fmin.reduce([np.full(len(block), np.inf), *serving])
-        self.lists = [a.tolist() for a in (self.drop, self.flow, self.factor(celsius), self.oil, self.seen, judged)]
+        self.least = least_flow(block, self.beside)
+        flow = self.flow if self.unit.has("flow") else None
+        factor = clean_factor(self.unit, self.water, celsius, flow, s.flow0)
+        self.lists = [a.tolist() for a in (self.drop, self.flow, factor, self.oil, self.seen, judged)]
         service, washes = block.running.tolist(), washing.tolist()
         self.celsius = s.celsius
         for i, (minute, warm) in enumerate(zip(block.minutes.tolist(), celsius.tolist(), strict=True)):
@@ -164,20 +163,6 @@ class _Pass:
         if minute % self.cadence == 0:
             self.neighbour = float(self.least[i])
             self.look(minute)
-
-    def factor(self, celsius: F64) -> F64:
-        """Clean drop of each minute over clean drop at reference flow and 25 °C."""
-        viscosity = self.water.viscosity_ratios(celsius)
-        if not self.unit.has("flow"):
-            return viscosity
-        flow0 = self.state.flow0
-        if flow0 is None:
-            return np.full(len(celsius), np.nan)
-        return clean_drop_factor(
-            self.flow, viscosity, self.water.density_ratios(celsius),
-            flow0=flow0, viscosity0=1.0, density0=1.0,
-            linear=laminar_share(self.unit, flow0, self.water.viscosity0, self.water.density0),
-        )  # fmt: skip
 
     def collapsed(self, minute: int, normal: float) -> bool:
         """A wash that no signal told of, seen in its third clean minute."""
@@ -287,24 +272,26 @@ class _Pass:
             severity="high" if over or (s.told is not None and s.told.severity == "high") else "medium",
             cause="oil-slug" if slug_came(s.run) else "fouling",
         )
-        if s.told is None or self.matters(s.told, told, minute):
+        if s.told is None or s.told.differs(told, minute, self.warning()):
             s.told = told
             self.drafts.append(self.draft(minute, told, estimate))
 
     def stand(self, drop: float) -> tuple[float, float | None]:
         """(where the run stands, what ends it), as :meth:`seen_run` has drops; None if another filter is washed first.
 
-        Filters side by side have one drop, so the one with the least flow is the one that has fouled most.
+        Filters side by side have one drop, so the one with the least flow is the one that has fouled most. Near the
+        limit that is a guess where two hardly differ: both are next. So is one near what its own runs ended at.
         """
         s = self.state
         assert s.run is not None
         if not self.beside:
             return drop, self.level
         factor = s.run.bins.mean("factor", -1)
-        if s.run.recent_flow(measured=self.unit.has("flow")) <= self.neighbour or s.told is not None:
+        alike = ALIKE if drop >= NEAR * self.terminal else 1.0
+        if s.told is not None or s.run.recent_flow(measured=self.unit.has("flow")) <= alike * self.neighbour:
             return drop / factor, self.terminal / factor
-        usual = self.level if len(s.library.runs) >= TWICE else None
-        return drop / factor, usual if usual is not None and drop / factor >= usual else None
+        usual = self.level
+        return drop / factor, usual if usual is not None and drop / factor >= NEAR * usual else None
 
     def estimate(self, here: float, level: float) -> Left | None:
         """Hours left by the earlier runs; by the present slope where a high drop climbs faster than they ever did."""
@@ -342,11 +329,6 @@ class _Pass:
             drop=drop, index=index, flow=s.run.recent_flow(measured=self.unit.has("flow")),
             viscosity=self.water.viscosity_ratio(self.celsius),
         )  # fmt: skip
-
-    def matters(self, before: Told, now: Told, minute: int) -> bool:
-        """Severity, cause, or the forecast by a good part of the warning time; what is overdue moves no more."""
-        moved = abs(now.due - max(before.due, minute)) > MOVED * 60.0 * self.warning()
-        return moved or (before.severity, before.cause) != (now.severity, now.cause)
 
     def warning(self) -> float:
         """Hours before the end of a run at which it is spoken of; short runs are not spoken of all the time."""
