@@ -11,9 +11,21 @@ from pydantic import BaseModel
 
 from board.access import Anybody
 from board.api.common import ID, Limit, Offset, Paged, page, reply, resource
+from board.api.watch import (
+    LearningOut,
+    MatterOut,
+    NotWatchedOut,
+    SharedTankOut,
+    TankOut,
+    learning_out,
+    matters_out,
+    not_watched_out,
+    tank_out,
+)
 from board.errors import RefusedError
 from board.house import House, house_of, not_here
-from board.pages.fleet import lines_for
+from board.pages.fleet import lines_for, shared_for
+from board.pages.skid import tanks_for
 from board.summary import Line, Summary
 from board.viewer import Viewer
 
@@ -29,13 +41,14 @@ class SiteOut(BaseModel):
 
 
 class FleetOut(BaseModel):
-    """The fleet in force. ``skids`` counts those that you may see, by state."""
+    """The fleet in force. ``skids`` counts those that you may see, by state; ``tanks``: those that skids share."""
 
     fleet: str
     version: str
     at: datetime
     sites: list[SiteOut]
     skids: dict[str, int]
+    tanks: list[SharedTankOut]
 
 
 class WashOut(BaseModel):
@@ -58,21 +71,8 @@ class OilOut(BaseModel):
     over: bool
 
 
-class MatterOut(BaseModel):
-    """A finding that stands, and the prompt about it."""
-
-    finding: str
-    kind: str
-    unit: str
-    severity: str
-    cause: str | None
-    onset: datetime
-    state: str
-    prompt: str | None
-
-
 class SkidOut(BaseModel):
-    """One skid. ``matters`` worst first; customers see none, and no forecast."""
+    """One skid. ``matters`` worst first; customers see none, no forecast and no learning."""
 
     id: str
     name: str
@@ -82,6 +82,14 @@ class SkidOut(BaseModel):
     oil: OilOut | None
     wash: WashOut | None
     matters: list[MatterOut]
+    learning: list[LearningOut]
+    not_watched: NotWatchedOut | None
+
+
+class OneSkidOut(SkidOut):
+    """One skid with its tanks, and those that it shares where it stands."""
+
+    tanks: list[TankOut]
 
 
 @router.get("/fleet", response_model=FleetOut)
@@ -97,7 +105,11 @@ def fleet(request: Request, viewer: Anybody) -> Response:
         if viewer.sees_site(site.id)
     ]
     counts = {state: states.count(state) for state in sorted(set(states))}
-    body = {"fleet": version.fleet.fleet, "version": version.digest, "at": summary.at, "sites": sites, "skids": counts}
+    tanks = [{**tank_out(one.tank), "matters": matters_out(one.matters)} for one in shared_for(summary, viewer)]
+    body = {
+        "fleet": version.fleet.fleet, "version": version.digest, "at": summary.at, "sites": sites, "skids": counts,
+        "tanks": tanks,
+    }  # fmt: skip
     return reply(request, body)
 
 
@@ -109,12 +121,15 @@ def skids(request: Request, viewer: Anybody, limit: Limit = 100, offset: Offset 
     return reply(request, page(found, limit, offset))
 
 
-@router.get("/skids/{skid}", response_model=SkidOut)
+@router.get("/skids/{skid}", response_model=OneSkidOut)
 def skid(request: Request, viewer: Anybody, skid: Annotated[str, Path(pattern=ID)]) -> Response:
     """One skid."""
-    for line in lines_for(_summary(house_of(request)), viewer):
+    house = house_of(request)
+    summary = _summary(house)
+    for line in lines_for(summary, viewer):
         if line.skid.id == skid:
-            return reply(request, out(line, viewer))
+            tanks = tanks_for(house, viewer, summary.fleet.fleet, line.skid, line.site, house.now())
+            return reply(request, {**out(line, viewer), "tanks": [tank_out(one) for one in tanks]})
     raise not_here("skid", skid)
 
 
@@ -134,12 +149,9 @@ def out(line: Line, viewer: Viewer) -> dict[str, object]:
              "over": oil.over},
         "wash": None if plain or wash is None else {"unit": wash.unit, "when": wash.when, "low": wash.low,
                                                     "high": wash.high},
-        "matters": [] if plain else [
-            {"finding": str(m.finding.id), "kind": m.finding.kind, "unit": m.finding.unit,
-             "severity": m.finding.severity, "cause": m.finding.cause, "onset": m.finding.onset, "state": m.state,
-             "prompt": str(m.prompt.id) if m.prompt else None}
-            for m in line.matters
-        ],
+        "matters": [] if plain else matters_out(line.matters),
+        "learning": [] if plain else learning_out(line.watched),
+        "not_watched": None if plain else not_watched_out(line.watched),
     }  # fmt: skip
 
 

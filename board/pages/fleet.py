@@ -18,7 +18,7 @@ from board.errors import RefusedError
 from board.gauges import Gauge, gauge
 from board.house import House, house_of
 from board.render import Nav, html, words_of
-from board.summary import Line, Summary
+from board.summary import Line, Shared, Summary
 from board.viewer import Viewer
 from board.words import Words
 
@@ -57,11 +57,14 @@ def lines_for(summary: Summary, viewer: Viewer) -> list[Line]:
     return [line for line in summary.lines if line.site is not None and viewer.sees_site(line.site)]
 
 
+def shared_for(summary: Summary, viewer: Viewer) -> list[Shared]:
+    """The tanks that skids share on this viewer's sites; customers see none."""
+    return [] if viewer.customer else [one for one in summary.tanks if viewer.sees_site(one.tank.place)]
+
+
 def _gauges(summary: Summary, viewer: Viewer, t: Words) -> list[Gauge]:
     """Tanks that skids share, what is the matter and what is soonest first."""
-    if viewer.customer:
-        return []
-    seen = [one for one in summary.tanks if viewer.sees_site(one.tank.place)]
+    seen = shared_for(summary, viewer)
     told = [(one, gauge(one.tank, summary.fleet.fleet, summary.at, t, one.matters)) for one in seen]
     far = timedelta.max
     told.sort(key=lambda pair: (not pair[1].why, not pair[1].soon, pair[0].tank.left or far))

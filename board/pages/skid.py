@@ -9,11 +9,11 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
-from analytics.tanks import tanks
+from analytics.tanks import Tank, tanks
 from board import learning, plot, sentences, train, when
 from board.access import Anybody
 from board.facts import key_tags, oil_tag
-from board.gauges import Gauge, gauge
+from board.gauges import gauge
 from board.house import House, house_of, not_here
 from board.marks import marks
 from board.pages.fleet import lines_for
@@ -62,7 +62,10 @@ def page(
         site=next((one for one in fleet.sites if place and one.id == place.site), None),
         row=row,
         matters=[] if viewer.customer or line is None else [_matter(m.finding, now, zone, t) for m in line.matters],
-        gauges=_gauges(house, viewer, fleet, found, place.site if place else None, now, t),
+        gauges=[
+            gauge(tank, fleet, now, t)
+            for tank in tanks_for(house, viewer, fleet, found, place.site if place else None, now)
+        ],
         learning=[] if viewer.customer or line is None else learning.told(line.watched, now, zone, t),
         stages=train.train(
             found, viewer, train.seen_by(viewer, fleet, found, train.latest(house, found, viewer.tags(found))), now, t
@@ -105,14 +108,11 @@ def watched(version: FleetVersion, skid: Skid) -> list[tuple[str, str, bool, str
     return [(row["unit"] or row["type"], row["kind"], row["watched"], row["note"]) for row in rows]
 
 
-def _gauges(
-    house: House, viewer: Viewer, fleet: Fleet, skid: Skid, site: str | None, now: datetime, t: Words
-) -> list[Gauge]:
-    """The skid's own tanks, and those that it shares with others where it stands."""
+def tanks_for(house: House, viewer: Viewer, fleet: Fleet, skid: Skid, site: str | None, now: datetime) -> list[Tank]:
+    """The skid's own tanks, and those that it shares with others where it stands; customers see none."""
     if viewer.customer or not (viewer.sites is None or (site is not None and viewer.sees_site(site))):
         return []
-    places = [skid.id, site or ""]
-    return [gauge(tank, fleet, now, t) for tank in tanks(house.store, fleet, now=now, places=places)]
+    return tanks(house.store, fleet, now=now, places=[skid.id, site or ""])
 
 
 def _line_of(house: House, viewer: Viewer, skid: Skid) -> Line | None:
