@@ -8,7 +8,7 @@ moment loses nothing and doubles nothing.
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from importlib.metadata import version
@@ -100,7 +100,7 @@ class Analyzer:
         tick = (micros(now) - self._late_us) // MINUTE_US
         self._hear(versions)
         summary = Summary(tick=time_of(tick))
-        mine = [skid for skid in skids_of(versions) if self._take(skid, summary)]
+        mine = self._take(skids_of(versions), summary)
         plans = self._plans(mine, versions, tick, summary)
         shared = self._read_together(plans, versions, tick)
         for plan in plans:
@@ -134,18 +134,22 @@ class Analyzer:
     def release(self) -> None:
         """Give all leases back."""
         for skid in list(self._leased):
-            self._logbook.leases.release(f"analyze:{skid}", self._owner)
+            self._logbook.leases.release(_lease(skid), self._owner)
             self._drop(skid)
 
-    def _take(self, skid: str, summary: Summary) -> bool:
-        if self._leased.get(skid, float("-inf")) > monotonic():
-            return True
-        if not self._logbook.leases.take(f"analyze:{skid}", self._owner, LEASE_S):
-            self._drop(skid)
-            summary.not_ours.append(skid)
-            return False
-        self._leased[skid] = monotonic() + LEASE_S / 3
-        return True
+    def _take(self, skids: Iterable[str], summary: Summary) -> list[str]:
+        """Those of ``skids`` that are this analyser's; leases that are due are renewed in one transaction."""
+        skids = list(skids)
+        now = monotonic()
+        due = [skid for skid in skids if self._leased.get(skid, float("-inf")) <= now]
+        taken = self._logbook.leases.take_all([_lease(skid) for skid in due], self._owner, LEASE_S) if due else set()
+        for skid in due:
+            if _lease(skid) in taken:
+                self._leased[skid] = now + LEASE_S / 3
+            else:
+                self._drop(skid)
+                summary.not_ours.append(skid)
+        return [skid for skid in skids if skid in self._leased]
 
     def _drop(self, skid: str) -> None:
         self._cache.pop(skid, None)
@@ -213,7 +217,7 @@ class Analyzer:
         series = _series(versions, plan.skid)
 
         def read(start: int, stop: int) -> pa.Table:
-            self._take(plan.skid, summary)
+            self._take([plan.skid], summary)
             if start >= shared.start:
                 return cut(shared.tables.get(plan.skid, SAMPLES.empty_table()), start, stop)
             return self._read(series, start, stop)
@@ -302,6 +306,10 @@ class _Shared:
 
     start: int
     tables: Mapping[str, pa.Table]
+
+
+def _lease(skid: str) -> str:
+    return f"analyze:{skid}"
 
 
 def _series(versions: Versions, skid: str) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 from functools import lru_cache
 
@@ -45,17 +46,24 @@ class LeaseBook:
 
     def take(self, name: str, owner: str, seconds: float = 60.0) -> bool:
         """Take or renew the lease; False while another owner's has not run out."""
+        return name in self.take_all([name], owner, seconds)
+
+    def take_all(self, names: Iterable[str], owner: str, seconds: float = 60.0) -> set[str]:
+        """Take or renew each of ``names`` in one transaction; those that are ``owner``'s now."""
         now = WallClock().now()
         until = now + timedelta(seconds=seconds)
+        taken = set()
         with self._db.write() as connection:
-            row = connection.execute(select(leases).where(leases.c.name == name)).one_or_none()
-            if row is None:
-                connection.execute(insert(leases).values(name=name, owner=owner, until=until))
-            elif row.owner == owner or row.until <= now:
-                connection.execute(update(leases).where(leases.c.name == name).values(owner=owner, until=until))
-            else:
-                return False
-        return True
+            for name in names:
+                row = connection.execute(select(leases).where(leases.c.name == name)).one_or_none()
+                if row is None:
+                    connection.execute(insert(leases).values(name=name, owner=owner, until=until))
+                elif row.owner == owner or row.until <= now:
+                    connection.execute(update(leases).where(leases.c.name == name).values(owner=owner, until=until))
+                else:
+                    continue
+                taken.add(name)
+        return taken
 
     def release(self, name: str, owner: str) -> None:
         """Give the lease back if ``owner`` holds it."""

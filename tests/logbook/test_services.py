@@ -47,6 +47,13 @@ def test_a_lease_that_ran_out_goes_to_who_asks(logbook):
     assert logbook.leases.take("alerts", "alive")
 
 
+def test_many_leases_at_once(logbook):
+    """Those that another holds are left out, and nothing else is lost with them."""
+    assert logbook.leases.take("b", "other")
+    assert logbook.leases.take_all(["a", "b", "c"], "mine") == {"a", "c"}
+    assert not logbook.leases.take("c", "other")
+
+
 def test_fleet_versions_stand_in_their_order(logbook):
     """The newest is current; the same file twice is one version; a version that returns is a new row."""
     one, two = parse_fleet(FLEET), parse_fleet(FLEET + "owner: Tansy Flat Water\n")
