@@ -6,29 +6,38 @@ from typing import ClassVar, Final
 
 import numpy as np
 
-from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
+from analytics.detectors.base import Coverage, Draft, NothingLearnt, Progress, State
 from analytics.detectors.membrane import NEEDED, driving_of
 from analytics.episodes import Episode, Episodes, watch
 from analytics.evidence import number, plain
-from analytics.frame import Block
+from analytics.frame import F64, Block
 from skidhand.fleet import SkidView, UnitView
 from skidhand.model.finding import Evidence, RuledOut
 
 AFTER: Final = 30  # minutes: common practice, no source
-BACK: Final = 0.95  # of the limit
+HOPELESS: Final = 0.95  # share of osmosis with which next to nothing is left to drive: common practice, no source
+STEP_UP: Final = 0.10  # above the usual share, for a plant that makes its permeate near or beyond the limit as built
+BAND: Final = 0.05  # of share, by which it must come back
+LEARN: Final = 1440  # judged minutes: a day in service
 STEP: Final = (
     "Suggest checking the feed's salt in the laboratory and whether this water belongs here, per site procedure."
 )
 
 
+class OsmoticState(Episodes):
+    """``tally``: judged minutes of the first day in service, by percent of share (the last: all from 100 % up)."""
+
+    tally: tuple[int, ...] = (0,) * 101
+
+
 class OsmoticLimit(NothingLearnt):
-    """Kind ``too-salty-for-ro`` of a reverse osmosis stage."""
+    """Kind ``too-salty-for-ro`` of a reverse osmosis stage: what it never had, not how the plant was built."""
 
     name: ClassVar[str] = "osmotic_limit"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset({"too-salty-for-ro"})
     unit_type: ClassVar[str] = "reverse_osmosis"
-    state: ClassVar[type[State]] = Episodes
+    state: ClassVar[type[State]] = OsmoticState
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """Flows, feed pressure, temperature and the salt."""
@@ -37,18 +46,24 @@ class OsmoticLimit(NothingLearnt):
             missing.append("water.tds: the osmotic pressure")
         return Coverage(frozenset() if missing else self.kinds, missing=tuple(missing))
 
-    def start(self, unit: UnitView, skid: SkidView) -> Episodes:  # noqa: ARG002
+    def start(self, unit: UnitView, skid: SkidView) -> OsmoticState:  # noqa: ARG002
         """Nothing known."""
-        return Episodes()
+        return OsmoticState()
+
+    def progress(self, unit: UnitView, state: State) -> Progress | None:  # noqa: ARG002
+        """Hours in service of the day that makes the usual share."""
+        assert isinstance(state, OsmoticState)
+        done = sum(state.tally)
+        return Progress(done / 60, LEARN / 60) if done < LEARN else None
 
     def step(self, unit: UnitView, skid: SkidView, block: Block, state: State) -> tuple[State, list[Draft]]:
         """The share of the feed's pressure that osmosis takes."""
-        assert isinstance(state, Episodes)
+        assert isinstance(state, OsmoticState)
         _, osmotic, _ = driving_of(unit, skid, block)
         pressure = block.clean(unit.id, "feed_pressure")
-        limit = unit.limits["osmotic_share"]
         judged = block.running & ~block.settling & (pressure > 0)
         share = np.where(judged, osmotic / np.where(pressure > 0, pressure, np.nan), np.nan)
+        tally, bound = bounds(share, state.tally, unit.limits["osmotic_share"])
 
         def say(i: int, onset: int) -> Draft:
             return Draft(
@@ -64,7 +79,7 @@ class OsmoticLimit(NothingLearnt):
                         plain("osmotic_pressure", float(osmotic[i]), "kPa"),
                         number(unit, "feed_pressure", "feed_pressure", float(pressure[i])),
                         plain("osmotic_share", float(share[i])),
-                        plain("osmotic_share_limit", limit),
+                        plain("osmotic_share_limit", float(bound[i])),
                     )
                 ),
                 ruled_out=(
@@ -74,10 +89,25 @@ class OsmoticLimit(NothingLearnt):
             )
 
         episode, drafts = watch(
-            block.minutes, share > limit, share < BACK * limit, state.by.get("salt", Episode()),
+            block.minutes, share > bound, share < bound - BAND, state.by.get("salt", Episode()),
             after=AFTER, until=AFTER, say=say,
         )  # fmt: skip
-        return Episodes(by={"salt": episode}), drafts
+        return OsmoticState(by={"salt": episode}, tally=tally), drafts
+
+
+def bounds(share: F64, tally: tuple[int, ...], limit: float) -> tuple[tuple[int, ...], F64]:
+    """The tally after these minutes, and of each minute the share above which it is too salty.
+
+    Until a day is known only what is hopeless; then the limit, or a step above the usual where that is more.
+    """
+    known = np.flatnonzero(np.isfinite(share))[: LEARN - sum(tally)]
+    counts = np.array(tally) + np.bincount(np.clip(100.0 * share[known], 0, 100).astype(np.int64), minlength=101)
+    bound = np.full(len(share), HOPELESS)
+    if counts.sum() >= LEARN:
+        usual = (np.searchsorted(np.cumsum(counts), LEARN / 2) + 0.5) / 100.0
+        since = known[-1] + 1 if len(known) else 0
+        bound[since:] = min(HOPELESS, max(limit, usual + STEP_UP))
+    return tuple(counts.tolist()), bound
 
 
 PLUGIN = OsmoticLimit()
