@@ -20,7 +20,6 @@ RANK: Final[Mapping[str, int]] = {
 }  # fmt: skip
 """Worst first. What a person has in hand stands behind what nobody has."""
 
-ABNORMAL: Final = frozenset({"help", "silent", "stopped", "late", "unseen"})
 SEVERITY: Final = {"high": 0, "medium": 1, "low": 2}
 SILENT: Final = "no-data"
 STOPPED: Final = "unplanned-stop"

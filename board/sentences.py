@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup
 
 from board import learning, when
-from board.attention import ABNORMAL, Matter
+from board.attention import Matter
 from board.facts import Oil, Trend, Wash
 from board.render import unit
 from board.summary import Line, Summary
@@ -227,9 +227,10 @@ def headline(lines: list[Line], viewer: Viewer, t: Words) -> tuple[str, str]:
     first = t("fleet.help.0") if not need else t(f"fleet.help.{'1' if need == 1 else 'n'}", n=need, all=len(states))
     if blind:
         first += " " + t(f"fleet.blind.{'1' if blind == 1 else 'n'}", n=blind)
-    hand, watch = states.count("hand"), states.count("watch")
-    rest = len(states) - hand - watch - sum(state in ABNORMAL for state in states)
-    return first, t("fleet.rest", hand=hand, watch=watch, well=rest)
+    hand, watch, well = (states.count(state) for state in ("hand", "watch", "well"))
+    rest = t("fleet.rest", hand=hand, watch=watch, well=well)
+    aside = len(states) - hand - watch - well - need - blind
+    return first, f"{rest} {t('fleet.aside', n=aside)}" if aside else rest
 
 
 def troubles(summary: Summary, clock_kind: str, t: Words) -> list[str]:

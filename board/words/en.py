@@ -29,6 +29,7 @@ TEXTS: Final = {
     "fleet.blind.1": "1 skid cannot be seen.",
     "fleet.blind.n": "{n} skids cannot be seen.",
     "fleet.rest": "{hand} in hand, {watch} to watch, {well} as usual.",
+    "fleet.aside": "{n} learning, not watched now, shelved or out of service.",
     "fleet.asof": "As of {when}; times below are each site's own",
     "fleet.recording": "This is a recording; its time stands at {when}. Times below are each site's own.",
     "fleet.stale": "These figures are {age} old: the board cannot read on.",

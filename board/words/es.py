@@ -29,6 +29,7 @@ TEXTS: Final = {
     "fleet.blind.1": "1 unidad no se puede ver.",
     "fleet.blind.n": "{n} unidades no se pueden ver.",
     "fleet.rest": "{hand} atendidas, {watch} por vigilar, {well} como siempre.",
+    "fleet.aside": "{n} aprendiendo, sin vigilar ahora, aplazadas o fuera de servicio.",
     "fleet.asof": "A las {when}; abajo, las horas de cada sitio",
     "fleet.recording": "Esto es una grabación; su tiempo está en {when}. Abajo, las horas de cada sitio.",
     "fleet.stale": "Estas cifras tienen {age}: el tablero no puede leer más.",
