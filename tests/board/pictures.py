@@ -1,8 +1,4 @@
-"""The pictures in docs/board: ``python -m tests.board.pictures FOLDER``, a folder that the demo left.
-
-The demo at its end shows a quiet fleet, so the folder is that of ``skidhand demo --hours 56 --no-board --data FOLDER``:
-it stops while a cyclone's reject plugs and nobody has answered yet.
-"""
+"""The pictures in docs/board: ``python -m tests.board.pictures FOLDER``, a folder that the demo left."""
 
 from __future__ import annotations
 
