@@ -79,6 +79,9 @@ _BY_TRADE: Final = (
     Rule("dry-running", "sensor-out-of-range", timedelta(hours=1)),
     Rule("unplanned-stop", "sensor-out-of-range", timedelta(hours=1)),
     Rule("backwash-missed", "sensor-out-of-range", timedelta(hours=1)),
+    Rule("backwash-stuck", "sensor-out-of-range", timedelta(hours=1)),
+    # Where salt is not known well, the flow that the membrane should give is not either.
+    Rule("too-salty-for-ro", "membrane-fouling", timedelta(hours=1)),
 )
 _NAMED: Final = frozenset(KINDS) - {"unusual-pattern", "dp-rise", "chemical-low", "spec-at-risk"}
 """Kinds that explain why readings do not fit each other; what only goes its usual way does not."""
