@@ -45,7 +45,7 @@ def clean_both(
         channels[key] = replace(channel, flags=minutes.flags[rules.tags.index(channel.tag)])
     washing, carry = washing_masks(skid, channels, running, carry)
     lag = lag_of(rows, start, stop - start)
-    settling, carry = settling_mask(start, running, sure, washing, lag, before, carry)
+    settling, carry = settling_mask(start, running, sure, washing, before, carry)
     resumed = resumed_at(start, spoke, before)
     last = int(last_index(spoke)[-1])
     carry = carry.model_copy(

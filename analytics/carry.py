@@ -41,5 +41,4 @@ class Carry(BaseModel):
     last_heard: int | None = None  # last minute with any sample of the skid
     resumed: int | None = None  # first minute after the last long silence
     running: bool | None = None
-    edge: int | None = None  # minute of the last start, stop, wash or jump of the clock
-    away: bool = False  # the clock stood away when it was last heard
+    edge: int | None = None  # minute of the last start, stop or wash

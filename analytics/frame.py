@@ -67,7 +67,7 @@ class Block:
 
     ``channels`` by (unit id, role); a role without instrument is absent. ``running`` is True where the
     skid is in service. ``washing`` by media filter id: True while it is being washed. ``settling`` is True in
-    the minutes after a start, a stop, a wash or a jump of the clock in which nothing should be judged. ``lag``:
+    the minutes after a start, a stop or a wash in which nothing should be judged. ``lag``:
     :func:`analytics.grid.lag_of` the minute.
     """
 

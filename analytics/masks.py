@@ -8,12 +8,12 @@ from typing import Final
 import numpy as np
 
 from analytics.carry import Carry
-from analytics.frame import F64, UNUSABLE, Channel, Flag, Mask
+from analytics.frame import UNUSABLE, Channel, Flag, Mask
 from analytics.grid import last_index
 from analytics.washes import state_says, step_inferred
 from skidhand.fleet import SkidView
 
-SETTLE: Final = 12  # minutes after a start, stop, wash or jump of the clock: 10 to 15 are common practice, no source
+SETTLE: Final = 12  # minutes after a start, stop or wash: 10 to 15 are common practice, no source
 FLOW_LOW: Final = 0.30  # share of design flow, where no skid unit gives its own limit
 
 Channels = Mapping[tuple[str, str], Channel]
@@ -88,9 +88,9 @@ def washing_masks(skid: SkidView, channels: Channels, running: Mask, carry: Carr
 
 
 def settling_mask(
-    start: int, running: Mask, known: Mask, washing: Mapping[str, Mask], lag: F64, before: Carry, carry: Carry
+    start: int, running: Mask, known: Mask, washing: Mapping[str, Mask], before: Carry, carry: Carry
 ) -> tuple[Mask, Carry]:
-    """SETTLE minutes from each start, stop, beginning or end of a wash, and jump of the clock (``lag`` of the block).
+    """SETTLE minutes from each start, stop, and beginning or end of a wash.
 
     A minute in which it is not ``known`` whether the skid runs neither starts nor stops it. ``before`` is
     what was carried into the block, ``carry`` what is carried on.
@@ -103,15 +103,11 @@ def settling_mask(
     for unit, mask in washing.items():
         was = before.washes[unit].washing if unit in before.washes else bool(mask[0])
         edge |= mask != np.append(was, mask[:-1])
-    stamped = last_index(np.isfinite(lag))
-    away = np.where(stamped >= 0, lag[np.maximum(stamped, 0)] != 0.0, before.away)
-    edge |= away != np.append(before.away, away[:-1])
     last = last_index(edge)
     since = np.where(last >= 0, start + last, -1 if before.edge is None else before.edge)
     settling = (since >= 0) & (start + np.arange(len(known)) - since < SETTLE)
     update = {
         "running": bool(steady[-1]) if index[-1] >= 0 else before.running,
         "edge": int(since[-1]) if since[-1] >= 0 else None,
-        "away": bool(away[-1]),
     }
     return settling, carry.model_copy(update=update)
