@@ -169,6 +169,7 @@ def _events(number: int, plant: SkidPlant | SitePlant, at: Times) -> Iterator[Tr
                 "cause": cause,
                 "cause_class": cause_class(kind, cause),
                 "required": False,
+                "knowable": at(visible),
                 "too_late": None,
             }
         )

@@ -6,7 +6,7 @@ own quiet hours, the last two days of them.
 
 from __future__ import annotations
 
-from math import log
+from math import inf, log
 from statistics import fmean
 from typing import ClassVar, Final
 
@@ -31,15 +31,20 @@ CHANGE: Final = log(1.5)  # oil over expected that counts
 NOISE: Final = 4.0  # the change that counts is never below so many standard deviations between hours
 OPEN_AFTER: Final = 2  # bins in a row beyond
 LIMIT_AFTER: Final = 6  # bins in a row above the limit
+ABOVE_USUAL: Final = 1.2  # over what it usually gives, from which the limit speaks: a usual just below it crosses daily
+ABOVE_EARLY: Final = 1.25  # over the limit, from which it speaks before the usual is known
 CLOSE_AFTER: Final = 6  # bins in a row back
 BACK: Final = 0.5  # of the change that counts
 LAG: Final = 6  # bins over which flow is averaged: the water that leaves now came in over that time
+LEAST_LOAD: Final = log(2.0)  # below half the usual load the learnt line is not followed: it is one near the usual
 KEPT: Final = 144  # bins kept for dating and traces: 12 h
 SURGE: Final = 1.25  # flow over usual
 SURGE_BINS: Final = 24  # for so long a surge may be the reason: 2 h
+LASTS: Final = 9  # bins of surge among them from which it is no slug but a flow that is too high: 45 min
 RETURN: Final = 240  # minutes for which a filter's wash water may come back through the tank
 RETURN_ALLOWS: Final = log(1.6)  # so much more oil is usual then
 PARTNER: Final = log(1.2)  # oil downstream over usual that confirms
+SHARE: Final = 0.5  # and at least so much of the excess, both in ln: what leaves the tank arrives further on
 FAST: Final = (30, 90)  # minutes back: fast is what rose by the change that counts since then
 HIGH: Final = log(3.0)  # change at which it is severe
 THICKER: Final = 1.5  # pad over usual that tells of a stuck skim
@@ -66,7 +71,7 @@ class OilCarryOver:
     """Kind ``oil-carry-over`` of a weir tank."""
 
     name: ClassVar[str] = "oil_carry_over"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
     kinds: ClassVar[frozenset[str]] = frozenset({"oil-carry-over"})
     unit_type: ClassVar[str] = "weir_tank"
     state: ClassVar[type[State]] = CarryOverState
@@ -147,7 +152,8 @@ def _end_bin(tank: Tank, s: CarryOverState, part: Part) -> list[Draft]:
     known = (now.flow is not None or not tank.unit.has("inlet_flow")) and (
         now.celsius is not None or tank.water.tag is None
     )
-    expected = s.usual.expected(now.load(fmean(flows) if flows else None)) if s.usual and known else None
+    load = now.load(fmean(flows) if flows else None)
+    expected = s.usual.expected(max(load, s.usual.load - LEAST_LOAD)) if s.usual and known else None
     excess = None if expected is None or not now.oil else log(now.oil / expected)
     s.kept = (*s.kept, Bin(**now.model_dump(), expected=expected, excess=excess))[-KEPT:]
     drafts = _judge(tank, s, minute)
@@ -173,13 +179,11 @@ def _returning(s: CarryOverState, minute: int) -> bool:
 
 
 def _judge(tank: Tank, s: CarryOverState, minute: int) -> list[Draft]:
-    now, limit = s.kept[-1], tank.unit.limits["outlet_oil_high"]
+    now, line = s.kept[-1], _line(tank, s.usual)
     counts = CHANGE if s.usual is None else max(CHANGE, NOISE * s.usual.noise)
     surged = s.usual is not None and _surged(s, s.usual)
     allowed = counts + (RETURN_ALLOWS if _returning(s, minute) and not surged else 0.0)
-    # A limit below what the tank always gives says nothing.
-    speaks = s.usual is None or s.usual.expected(s.usual.load) < limit
-    over = speaks and now.oil is not None and now.oil > limit
+    over = now.oil is not None and now.oil > line
     much = now.excess is not None and now.excess > allowed
     s.above = s.above + 1 if over else 0
     s.beyond = s.beyond + 1 if much else 0
@@ -198,6 +202,15 @@ def _judge(tank: Tank, s: CarryOverState, minute: int) -> list[Draft]:
     return _go_on(tank, s, s.told, severity, minute)
 
 
+def _line(tank: Tank, usual: Usual | None) -> float:
+    """mg/L above which the limit speaks; one below what the tank always gives says nothing."""
+    limit = tank.unit.limits["outlet_oil_high"]
+    if usual is None:
+        return ABOVE_EARLY * limit
+    always = usual.expected(usual.load)
+    return max(limit, ABOVE_USUAL * always) if always < limit else inf
+
+
 def _go_on(tank: Tank, s: CarryOverState, told: Told, severity: Severity, minute: int) -> list[Draft]:
     """Over, or worse, or a cause told for the first time, or nothing to say."""
     if s.inside >= CLOSE_AFTER:
@@ -205,11 +218,14 @@ def _go_on(tank: Tank, s: CarryOverState, told: Told, severity: Severity, minute
         return [draft(tank, s.usual, s.kept, told, minute, ended=minute + 1 - CLOSE_AFTER * BIN)]
     fresh = _told(tank, s, told.key, told.onset, severity, minute)
     worse = severity == "high" and told.severity != "high"
-    s.other = s.other + 1 if worse or (told.cause is None and fresh.cause is not None) else 0
+    # What came in as a slug does is an overload once the surge lasts.
+    lasts = told.cause == "slug" and s.usual is not None and _surged(s, s.usual, LASTS)
+    cause = "overload" if lasts else told.cause or fresh.cause
+    s.other = s.other + 1 if worse or cause != told.cause else 0
     if s.other < STANDS:
         return []
     s.other = 0
-    keep = {"cause": told.cause or fresh.cause, "severity": "high" if worse else told.severity}
+    keep = {"cause": cause, "severity": "high" if worse else told.severity}
     s.told = fresh.model_copy(update=keep)
     return [draft(tank, s.usual, s.kept, s.told, minute)]
 
@@ -219,8 +235,12 @@ def _real(s: CarryOverState, usual: Usual, counts: float) -> bool:
     now = s.kept[-1]
     before = [b.excess for b in s.kept if b.excess is not None and FAST[0] <= now.minute - b.minute < FAST[1]]
     fast = bool(before) and (now.excess or 0.0) - float(np.median(before)) > counts
-    moves = _downstream(now, usual)
-    return any(move > PARTNER for move in moves) or (fast and (_surged(s, usual) or not moves))
+    return _confirmed(now, usual) or (fast and (_surged(s, usual) or not _downstream(now, usual)))
+
+
+def _confirmed(now: Bin, usual: Usual) -> bool:
+    """An analyser downstream has risen too, and not by so little that only flow or a wash may have moved it."""
+    return any(move > max(PARTNER, SHARE * (now.excess or 0.0)) for move in _downstream(now, usual))
 
 
 def _downstream(now: TankReadings, usual: Usual) -> list[float]:
@@ -228,9 +248,10 @@ def _downstream(now: TankReadings, usual: Usual) -> list[float]:
     return [log(a / b) for a, b in zip(now.down, usual.middle.down, strict=True) if a and b and min(a, b) > 0]
 
 
-def _surged(s: CarryOverState, usual: Usual) -> bool:
+def _surged(s: CarryOverState, usual: Usual, bins: int = 1) -> bool:
+    """Flow stood above SURGE for at least so many of the last SURGE_BINS."""
     flows = [b.flow for b in s.kept[-SURGE_BINS:] if b.flow is not None]
-    return bool(flows) and usual.middle.flow is not None and max(flows) > SURGE * usual.middle.flow
+    return usual.middle.flow is not None and sum(flow > SURGE * usual.middle.flow for flow in flows) >= bins
 
 
 def _cause(tank: Tank, s: CarryOverState, minute: int) -> str | None:
@@ -239,7 +260,7 @@ def _cause(tank: Tank, s: CarryOverState, minute: int) -> str | None:
         return None
     beyond = (now.excess or 0.0) > CHANGE
     if _surged(s, usual):
-        return "slug" if beyond else "overload"
+        return "slug" if beyond and not _surged(s, usual, LASTS) else "overload"
     thick = now.pad is not None and usual.middle.pad is not None and now.pad > THICKER * usual.middle.pad
     if thick and now.pad is not None and now.pad > tank.unit.limits["oil_layer_high"] and not now.skim:
         return "stuck-skim"
@@ -259,7 +280,7 @@ def _told(tank: Tank, s: CarryOverState, key: str, began: int, severity: Severit
         now=middle(s.kept[-OPEN_AFTER:]),
         expected=now.expected,
         surged=usual is not None and _surged(s, usual),
-        downstream=usual is not None and any(move > PARTNER for move in _downstream(now, usual)),
+        downstream=usual is not None and _confirmed(now, usual),
     )
 
 

@@ -8,6 +8,7 @@ FLOW_STEP = register(
         about="the operator takes 30 % more water: every pressure drop rises at once with it",
         strikes="plant",
         lookalike=True,
+        also=(("oil-carry-over", "overload"),),  # more oil does leave a small tank then
         rise_hours=0.05,
         change=together(raises("inflow", 0.3), raises("setpoint", 0.3)),
     )

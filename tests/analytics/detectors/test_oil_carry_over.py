@@ -167,6 +167,32 @@ def test_lasting_flow_above_the_limit_is_overload() -> None:
     assert [(w[0], w[1], w[2]) for w in words] == [(744, "overload", "high")]
 
 
+def test_more_oil_than_a_lasting_flow_step_explains_is_overload() -> None:
+    """A third more water for hours and slowly twice the oil, downstream too: the tank is overloaded, no slug."""
+    values = trains.quiet(N)
+    values["tank", "inlet_flow"] *= np.where(T >= 700, 1.35, 1.0)
+    for key in (("tank", "outlet_oil"), ("cyclone", "outlet_oil")):
+        values[key] *= 0.7 * pulse(700, 90, 1.6, 1e9)
+    assert {d.cause for d in trains.said(PLUGIN, VIEW, "tank", values)} == {"overload"}
+
+
+@pytest.mark.parametrize(("rise", "words"), [(1.12, []), (1.35, [(729, None, "high", 700, None)])])
+def test_limit_just_above_the_usual_needs_a_margin(rise: float, words: list[object]) -> None:
+    """A usual of 140 mg/L under a limit of 150: 157 mg/L is its everyday swing, 189 mg/L is not."""
+    values = trains.quiet(N)
+    values["tank", "outlet_oil"] *= 1.4
+    for key in (("tank", "outlet_oil"), ("cyclone", "outlet_oil")):
+        values[key] *= np.where(T >= 700, rise, 1.0)
+    assert trains.words(trains.said(PLUGIN, VIEW, "tank", values)) == words
+
+
+def test_just_above_the_limit_waits_for_the_usual() -> None:
+    """A new tank at 165 mg/L above a limit of 150: nobody is called before its usual is known, nor then."""
+    values = trains.quiet(600)
+    values["tank", "outlet_oil"] += 65.0
+    assert trains.said(PLUGIN, VIEW, "tank", values) == []
+
+
 def test_thick_pad_without_skimming_is_a_stuck_skim() -> None:
     """The pad has grown to 0.5 m before oil comes over without a surge: the skim."""
     values = trains.quiet(N)
