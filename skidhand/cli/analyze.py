@@ -29,6 +29,9 @@ def command(
     rewind: Annotated[
         str | None, typer.Option("--rewind", metavar="SKID@TIME", help="Work this skid through again from TIME on.")
     ] = None,
+    interval: Annotated[
+        float, typer.Option("--interval", min=0.05, metavar="SECONDS", help="Rest between two cycles of --follow.")
+    ] = 5.0,
     settings_file: SettingsOption = None,
     store: StoreOption = None,
     logbook: LogbookOption = None,
@@ -55,7 +58,7 @@ def command(
             known_skid(book, skid)
             analyzer.rewind(skid, parse_time(moment))
         if follow:
-            analyzer.follow(stop=stop_event())
+            analyzer.follow(interval, stop_event())
             return
         summary = analyzer.run_once()
         analyzer.release()
