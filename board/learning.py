@@ -31,10 +31,10 @@ def told(watched: Watched | None, now: datetime, zone: ZoneInfo, t: Words) -> li
 
 def brief(watched: Watched | None, t: Words) -> str:
     """All in one phrase for the fleet page: what is learnt, and the one that is least far; empty when nothing is."""
-    if watched is None or not watched.learning:
+    if watched is None or not watched.blind:
         return ""
-    least = min(watched.learning, key=lambda one: one.done / one.of)
-    units = ", ".join(dict.fromkeys(one.unit for one in watched.learning if one.unit))
+    least = min(watched.blind, key=lambda one: one.done / one.of)
+    units = ", ".join(dict.fromkeys(one.unit for one in watched.blind if one.unit))
     return t("learn.brief", units=units, why=reason(least, t), far=far(least, t))
 
 

@@ -252,7 +252,7 @@ def _quiet(watched: Watched | None) -> State:
     """Of a skid of which nothing stands out: whether that means that all is as usual."""
     if watched is None:
         return "well"
-    return "unwatched" if watched.not_watched is not None else "learning" if watched.learning else "well"
+    return "unwatched" if watched.not_watched is not None else "learning" if watched.blind else "well"
 
 
 def _by_skid(findings: Iterable[Finding]) -> dict[str, list[Finding]]:

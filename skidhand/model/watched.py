@@ -91,6 +91,11 @@ class Watched(Shape):
     not_watched: NotWatched | None = None
 
     @property
+    def blind(self) -> list[Learning]:
+        """What is learnt of kinds that have a name; what has none is only looked for where all else is known."""
+        return [one for one in self.learning if set(one.kinds) - {"unusual-pattern"}]
+
+    @property
     def lines(self) -> list[Line]:
         """What is not or not yet watched, a line for each unit and reason."""
         found = []

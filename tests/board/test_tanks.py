@@ -54,10 +54,12 @@ def told(tmp_path_factory):
     since = site.NOW - timedelta(hours=5)
     learns = Learning(unit="cyclone", detector="x", kinds=("split-drift",), why="part", what="liners", since=since,
                       done=6, of=24, measure="h", not_before=site.NOW + timedelta(hours=18))  # fmt: skip
+    nameless = learns.model_copy(update={"unit": "skid", "detector": "y", "kinds": ("unusual-pattern",), "done": 1.0})
     slow = NotWatched(since=since, flow=3.0, least=8.0, unit="[gal_us]/min")
     with site.logbook_of(str(tmp_path_factory.mktemp("tanks") / "l.db"), text()) as book:
         site.put(book, site.finding("tank-filling", "shared", "tansy-4", severity="medium"))
-        for watched in (Watched(skid="tf-1", at=site.NOW, learning=(learns,)),
+        for watched in (Watched(skid="tf-1", at=site.NOW, learning=(learns, nameless)),
+                        Watched(skid="tf-2", at=site.NOW, learning=(nameless,)),
                         Watched(skid="tf-3", at=site.NOW, not_watched=slow)):  # fmt: skip
             assert book.leases.take(f"analyze:{watched.skid}", "test")
             book.analysis.commit(Standing(watched.skid, None, site.NOW, b""), [], owner="test", watched=watched)
@@ -116,7 +118,7 @@ def test_the_api_carries_tanks_learning_and_what_is_not_watched(told):
     one = leo.get("/api/v1/skids/tf-1").json()
     assert {(t["place"], t["unit"], t["end"]) for t in one["tanks"]} == {
         ("tansy-4", "shared", "full"), ("tf-1", "caustic", "empty")}  # fmt: skip
-    (learns,) = one["learning"]
+    learns, _ = one["learning"]
     assert (learns["unit"], learns["what"], learns["done"], learns["of"]) == ("cyclone", "liners", 6, 24)
     assert one["not_watched"] is None
     skids = {one["id"]: one for one in leo.get("/api/v1/skids").json()["items"]}
