@@ -68,10 +68,10 @@ class Library(BaseModel):
         return median(run.hours[-1] for run in self.runs) if self.runs else None
 
     def level(self, terminal: float) -> float:
-        """The drop at which runs that were washed for their drop have ended; ``terminal`` until two were."""
+        """The drop at which runs that were washed for their drop have ended, ``terminal`` at most and until two were."""
         low, high = WASHED
         ends = [run.drops[-1] for run in self.runs if low * terminal <= run.drops[-1] <= high * terminal]
-        return median(ends) if len(ends) >= 2 else terminal
+        return min(median(ends), terminal) if len(ends) >= 2 else terminal
 
     @cached_property
     def usual_conditions(self) -> float:

@@ -23,7 +23,6 @@ from skidhand.cli.options import (
 )
 from skidhand.cli.output import print_rows
 from skidhand.errors import UserError
-from skidhand.units import label
 
 if TYPE_CHECKING:
     from analytics.handover import Handover
@@ -115,6 +114,8 @@ def _rows(told: Handover) -> list[dict[str, Any]]:
 
 
 def _level(tank: Tank) -> str:
+    from skidhand.units import label
+
     if tank.level is None or tank.share is None:
         return "no usable reading of its level"
     end = "steady" if tank.left is None else f"{tank.end} in {tank.left.total_seconds() / 3600:.3g} h as it goes"
