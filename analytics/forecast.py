@@ -68,7 +68,7 @@ class Library(BaseModel):
         return median(run.hours[-1] for run in self.runs) if self.runs else None
 
     def level(self, terminal: float) -> float:
-        """The drop at which runs that were washed for their drop have ended, ``terminal`` at most and until two were."""
+        """The drop at which runs washed for their drop have ended, ``terminal`` at most; ``terminal`` until two were."""
         low, high = WASHED
         ends = [run.drops[-1] for run in self.runs if low * terminal <= run.drops[-1] <= high * terminal]
         return min(median(ends), terminal) if len(ends) >= 2 else terminal
