@@ -68,7 +68,7 @@ class Library(BaseModel):
         return median(run.hours[-1] for run in self.runs) if self.runs else None
 
     def level(self, terminal: float) -> float:
-        """The drop at which runs washed for their drop have ended, ``terminal`` at most; ``terminal`` until two were."""
+        """The drop at which runs washed for their drop have ended, at most ``terminal``, which it is until two were."""
         low, high = WASHED
         ends = [run.drops[-1] for run in self.runs if low * terminal <= run.drops[-1] <= high * terminal]
         return min(median(ends), terminal) if len(ends) >= 2 else terminal
@@ -172,7 +172,7 @@ class _Shape:
     factors: F64
     log_normal: F64
     life: float  # throughput at the terminal drop
-    end: float  # where it did end, if that was for its drop, else its life
+    end: float  # where it did end, if that was for its drop and not past the terminal one, else its life
     load: float | None
     run: PastRun
 
@@ -195,7 +195,7 @@ def _shape(run: PastRun, terminal: float) -> _Shape | None:
         factors=factors,
         log_normal=np.log(np.maximum(drops / factors, 0.0) + SMALL * terminal),
         life=life,
-        end=run.end if run.washed and abs(run.drops[-1] / terminal - 1.0) <= AS_WASHED else life,
+        end=min(run.end, life) if run.washed and abs(run.drops[-1] / terminal - 1.0) <= AS_WASHED else life,
         load=run.load,
         run=run,
     )

@@ -32,6 +32,7 @@ ALONE: Final = 0.5  # share of the terminal drop below which nothing is said wit
 SOON: Final = 0.85  # share of the terminal drop from which cold water or a flow step is no comfort any more
 NEAR: Final = 0.95  # share of the terminal drop that counts as there, whatever the forecast
 ALIKE: Final = 1.05  # times the least flow of filters side by side, within which it is not told which is next
+SOONER: Final = 0.5  # of the time that earlier runs leave: a slope that ends the run sooner than that is believed
 EARLY: Final = 0.25  # share of the usual run: nobody is called sooner before its end than this
 TEACHES: Final = 0.3  # share of the terminal drop that a run must have reached to teach anything
 AT_USUAL: Final = 1.25  # times the warning time within which it must also be due under usual conditions
@@ -303,7 +304,7 @@ class _Pass:
         found = left(s.library, seen, level)
         lasts = ALONE * level <= here < level and not slug_passes(s.run)
         slope = s.run.at_slope(level if self.beside else level / s.run.bins.mean("factor", -1)) if lasts else None
-        if slope is None or (found is not None and slope >= found.low):
+        if slope is None or (found is not None and slope >= max(found.low, SOONER * found.median)):
             return found
         spread = max(slope, 0.0)
         return Left(spread, spread / 2.0, spread * 2.0, 0 if found is None else found.runs)
