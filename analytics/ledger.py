@@ -109,7 +109,8 @@ class Ledger:
             known = self.standing[key]
             if known.root != root:
                 self._relate(known, root, time_of(minute))
-        referred = {f.root for f in self.standing.values() if f.state == "open"}
+        # A root stays as long as what it explains, or that would lose its root on the way out.
+        referred = {f.root for f in self.standing.values()}
         forget = [
             f.id
             for f in self.standing.values()

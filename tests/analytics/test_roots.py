@@ -7,7 +7,9 @@ from datetime import timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analytics.ledger import Ledger
 from analytics.roots import RULES, roots
+from analytics.segments import minute_of
 from skidhand.model.finding import Finding, finding_id
 from skidhand.model.kinds import KINDS
 from tests.analytics.plant import T0, view
@@ -54,6 +56,20 @@ def test_only_what_fits_is_linked():
     assert set(roots([tank, *others], SKID).values()) == {None}
     inside = finding("dp-rise", "bed", 130 + 6 * 60, cause="oil-slug")
     assert roots([tank, inside], SKID)[inside.id] == tank.id
+
+
+def test_what_is_over_keeps_its_root():
+    """Looked at every half day: an effect over a day after its root keeps it, and both are forgotten."""
+    tank = finding("oil-carry-over", "tank", 0, ended=60)
+    outlet = finding("off-spec", "out", 90)
+    ledger = Ledger(standing={tank.id: tank, outlet.id: outlet})
+    for half_day in range(1, 9):
+        ledger.link(SKID, minute_of(T0) + 720 * half_day)
+        if half_day == 3:
+            over = {"state": "closed", "ended": T0 + timedelta(minutes=30 * 60)}
+            ledger.standing[outlet.id] = ledger.standing[outlet.id].model_copy(update=over)
+    assert [f.root for f in ledger.revisions] == [tank.id]
+    assert not ledger.standing
 
 
 def test_a_cause_found_long_after_its_effect_is_over_changes_nothing():
