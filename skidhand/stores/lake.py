@@ -25,10 +25,10 @@ from skidhand.errors import (
     StoreError,
     WriterMismatchError,
 )
-from skidhand.model.samples import SAMPLES, TIMESTAMP, micros
+from skidhand.model.samples import SAMPLES, micros
 from skidhand.stores import lake_s3
 from skidhand.stores.base import CLOCKS, Ages, Batch, Changes, Landed, Policy, check_clock
-from skidhand.stores.buckets import BUCKETS, DAY, SECOND, cell_of, cells, snap_width
+from skidhand.stores.buckets import BUCKETS, DAY, cell_of, cells, snap_width
 from skidhand.stores.lake_build import roll_days
 from skidhand.stores.lake_groups import Footers
 from skidhand.stores.lake_history import History
@@ -39,11 +39,12 @@ from skidhand.stores.lake_read import RowCache, read_rows
 from skidhand.stores.lake_retain import retain
 from skidhand.stores.lake_rollup import ROLLUP_SCHEMA, Rollups
 from skidhand.stores.lake_sums import day_sums
-from skidhand.stores.lake_table import KEPT, LAKE_SCHEMA, LakeTable, engine_errors
+from skidhand.stores.lake_table import KEPT, LakeTable, engine_errors
 from skidhand.stores.lake_tidy import clean_log, tidy_days
 from skidhand.stores.lake_verify import verify
+from skidhand.stores.lake_write import fresh_files, whole_seconds
 from skidhand.stores.rollups import ROLLED
-from skidhand.stores.rows import ROWS, batch_rows, last_of_each, micros_of, samples_of, spans_of
+from skidhand.stores.rows import ROWS, batch_rows, last_of_each, samples_of, spans_of
 
 CLOCK: Final = "skidhand.clock"
 """Application id whose number is the index in CLOCKS: it cannot be set twice at once, and appends go on."""
@@ -93,14 +94,15 @@ class LakeStore:
 
     def write(self, batch: Batch) -> bool:
         """See :meth:`skidhand.stores.base.Store.write`. Returns when the commit is on the disk."""
-        rows = _whole_seconds(batch_rows(batch))
+        rows = whole_seconds(batch_rows(batch))
         mark = batch_mark(batch, spans_of(rows), day_sums(rows))
         with self._table.lock:  # from the check to the commit on one version of the table
-            self._table.ensure()
+            delta = self._table.ensure()
             if self._has_landed(batch):
                 return False
+            adds = fresh_files(self._table, delta, rows)
             try:
-                self._table.append(_with_day(rows), mark, Transaction(batch.writer, batch.number))
+                self._table.append(adds, mark, Transaction(batch.writer, batch.number))
             except StoreConflictError:
                 if self._has_landed(batch):
                     return False
@@ -301,17 +303,6 @@ class LakeStore:
     def close(self) -> None:
         """Let go of decoded files; nothing else is held open."""
         self._cache, self._footers = RowCache(), Footers()
-
-
-def _whole_seconds(rows: pa.Table) -> pa.Table:
-    """Receive times rounded down: their jitter would take more room than the values (2.5 bytes a sample)."""
-    received = micros_of(rows["received"]) // SECOND * SECOND
-    return rows.set_column(ROWS.get_field_index("received"), ROWS.field("received"), pa.array(received).cast(TIMESTAMP))
-
-
-def _with_day(rows: pa.Table) -> pa.Table:
-    day = pa.array((micros_of(rows["time"]) // DAY).astype("int32")).cast(pa.date32())
-    return pa.table([*rows.columns, day], schema=LAKE_SCHEMA)
 
 
 PLUGIN = LakeStore

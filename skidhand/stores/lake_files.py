@@ -1,4 +1,4 @@
-"""The data files that tidy writes: sorted, tightly encoded, forced to the disk before a commit names them."""
+"""The data files of a lake: sorted, tightly encoded, forced to the disk before a commit names them."""
 
 from __future__ import annotations
 
@@ -17,13 +17,27 @@ from deltalake.transaction import AddAction, RemoveAction
 from skidhand.stores.lake_table import LakeTable
 
 _DICTIONARY: Final = ("series", "value", "quality", "writer")
+ROW_GROUP: Final = 32 * 1024
+"""Rows a row group of samples: small enough that one series of a day (8,640 rows at 10 s) touches one or two.
+Half of it would cost 3 % more bytes."""
+
 _DELTAS: Final = ("time", "received", "batch", "start")
 
 
 def write_file(
-    table: LakeTable, delta: DeltaTable, path: str, rows: pa.Table, partition: Mapping[str, str], *, row_group: int
+    table: LakeTable,
+    delta: DeltaTable,
+    path: str,
+    rows: pa.Table,
+    partition: Mapping[str, str],
+    *,
+    row_group: int,
+    changes: bool = False,
 ) -> AddAction:
-    """Write ``rows``, sorted by series and time, as one file; the action with which a commit adds it."""
+    """Write ``rows``, sorted by series and time, as one file; the action with which a commit adds it.
+
+    ``changes`` says that the rows are new, rather than those of other files.
+    """
     filesystem = table.filesystem(delta)
     table.make_folder(path)
     deltas = [name for name in _DELTAS if name in rows.column_names]
@@ -42,7 +56,7 @@ def write_file(
     size = filesystem.get_file_info(path).size
     stamp = int(time.time() * 1000)  # file times are the machine's, whatever the clock
     values: dict[str, str | None] = {**partition}
-    return AddAction(path, size, values, stamp, False, json.dumps(_statistics(rows)))
+    return AddAction(path, size, values, stamp, changes, json.dumps(_statistics(rows)))
 
 
 def rows_added(add: AddAction) -> int:

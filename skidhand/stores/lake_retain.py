@@ -22,12 +22,12 @@ from skidhand.errors import StoreConflictError
 from skidhand.model.samples import micros
 from skidhand.stores.base import Ages
 from skidhand.stores.buckets import DAY
-from skidhand.stores.lake_files import removal, write_file
+from skidhand.stores.lake_files import ROW_GROUP, removal, write_file
 from skidhand.stores.lake_ledger import Ledger, pack
 from skidhand.stores.lake_rollup import HOUR, MINUTE, RollupFile, Rollups, day_number, day_of, files_of, standing
 from skidhand.stores.lake_sums import Sum, sum_of
 from skidhand.stores.lake_table import LakeTable, engine_errors
-from skidhand.stores.lake_tidy import ROW_GROUP, TIDY, DataFile, is_over, live_files, slices
+from skidhand.stores.lake_tidy import TIDY, DataFile, is_over, live_files, slices
 
 NOTHING: Final = "0"
 

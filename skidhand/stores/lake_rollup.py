@@ -16,7 +16,7 @@ from datetime import date, timedelta
 from typing import Final
 
 import pyarrow as pa
-import pyarrow.dataset as ds
+import pyarrow.parquet as pq
 from deltalake import DeltaTable
 from deltalake.transaction import AddAction, RemoveAction
 
@@ -103,7 +103,8 @@ class Rollups:
     def old_rows(self, delta: DeltaTable, file: RollupFile) -> pa.Table:
         """All rows of one file."""
         path, filesystem = file.path, self.table.filesystem(delta)
-        return ds.dataset([path], schema=ROLLUPS, format="parquet", filesystem=filesystem).to_table()
+        with filesystem.open_input_file(path) as source, pq.ParquetFile(source) as found:
+            return found.read(columns=ROLLUPS.names).cast(ROLLUPS)
 
     def add(
         self, delta: DeltaTable, rows: pa.Table, width: int, days: Iterable[int], built: int, *, rid_of: str = "0"

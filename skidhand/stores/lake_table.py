@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import pyarrow as pa
-from deltalake import CommitProperties, DeltaTable, PostCommitHookProperties, Transaction, write_deltalake
+from deltalake import CommitProperties, DeltaTable, PostCommitHookProperties, Transaction
 from deltalake.exceptions import CommitFailedError, DeltaError, TableNotFoundError
 from deltalake.fs import DeltaStorageHandler
 from deltalake.transaction import AddAction, RemoveAction
@@ -176,22 +176,13 @@ class LakeTable:
             raise StoreError(f"lake {self.uri} is not there any more")
         return delta
 
-    def append(self, rows: pa.Table, mark: Mapping[str, Any], transaction: Transaction) -> None:
-        """One commit that adds ``rows`` (LAKE_SCHEMA), on top of the version that ``current`` last gave.
+    def append(self, adds: Sequence[AddAction], mark: Mapping[str, Any], transaction: Transaction) -> None:
+        """One commit that adds files, on top of the version that ``current`` last gave.
 
         Refused when a commit with the transaction's id came after that version.
         """
-        delta = self.ensure() if self._delta is None else self._delta
-        with self.lock, engine_errors(f"cannot append to lake {self.uri}"):
-            before = delta.version()
-            write_deltalake(
-                delta,
-                rows,
-                mode="append",
-                commit_properties=_commit(mark, transaction),
-                post_commithook_properties=_HOOKS,
-            )
-            self._sync(before, delta.version())
+        with self.lock:
+            self.commit(self.ensure() if self._delta is None else self._delta, adds, mark, transaction)
 
     def commit(
         self,
@@ -282,7 +273,7 @@ class LakeTable:
         return fs.PyFileSystem(DeltaStorageHandler.from_table(delta._table, self._options))  # type: ignore[arg-type]
 
     def _sync(self, after: int, upto: int) -> None:
-        """Force the commits after one version up to another, and their data files, to the disk.
+        """Force the commits after one version up to another to the disk, and the names of their data files.
 
         The engine leaves that to the operating system, but the spool lets go of a batch once it is committed,
         and an empty commit file after a power cut would spoil the table. Object stores have done it already.
@@ -293,7 +284,7 @@ class LakeTable:
         for version in range(after + 1, upto + 1):
             entry = log / f"{version:020d}.json"
             adds = [json.loads(line).get("add") for line in entry.read_text().splitlines()]
-            paths |= {self._local / add["path"] for add in adds if add} | {entry}
+            paths |= {(self._local / add["path"]).parent for add in adds if add} | {entry}
             paths |= set(log.glob(f"{version:020d}.checkpoint*.parquet")) | set(log.glob("_last_checkpoint"))
         for path in sorted(paths | {path.parent for path in paths} | {self._local}):
             _sync_path(path)

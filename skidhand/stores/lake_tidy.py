@@ -19,14 +19,13 @@ from typing import Final
 
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.dataset as ds
 from deltalake import DeltaTable, Transaction
 from deltalake.transaction import AddAction
 from pyarrow import fs
 
 from skidhand.errors import StoreConflictError
 from skidhand.model.samples import EPOCH
-from skidhand.stores.lake_files import removal, rows_added, write_file
+from skidhand.stores.lake_files import ROW_GROUP, removal, rows_added, write_file
 from skidhand.stores.lake_history import History
 from skidhand.stores.lake_ledger import Ledger
 from skidhand.stores.lake_sums import Sum, sum_of
@@ -47,10 +46,6 @@ GROWTH: Final = 4
 
 SLICE_ROWS: Final = 4_000_000
 """Rows merged at once in memory (some 100 bytes each); a larger day is written by ranges of series."""
-
-ROW_GROUP: Final = 32 * 1024
-"""Rows a row group: small enough that one series of a day (8,640 rows at 10 s) touches one or two.
-Half of it would cost 3 % more bytes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +155,8 @@ def _merge(table: LakeTable, delta: DeltaTable, chosen: list[DataFile], sort: st
 
 def slices(filesystem: fs.FileSystem, chosen: list[DataFile]) -> Iterator[pa.Table]:
     """The chosen files' rows, as they lie, in ranges of series that fit in memory."""
+    import pyarrow.dataset as ds  # 12 MB, which an ingest worker on the same lake does not need
+
     dataset = ds.dataset([f.path for f in chosen], schema=ROWS, format="parquet", filesystem=filesystem)
     count = -(-sum(file.rows for file in chosen) // SLICE_ROWS)
     if count <= 1:
