@@ -32,11 +32,12 @@ def write_file(
     partition: Mapping[str, str],
     *,
     row_group: int,
-    changes: bool = False,
+    fresh: bool = False,
 ) -> AddAction:
     """Write ``rows``, sorted by series and time, as one file; the action with which a commit adds it.
 
-    ``changes`` says that the rows are new, rather than those of other files.
+    ``fresh``: the rows are new, rather than those of other files. The file is packed lightly, for it is read soon
+    and merged within minutes: half the processor time of zstd both ways, for 1.5 times the bytes.
     """
     filesystem = table.filesystem(delta)
     table.make_folder(path)
@@ -46,8 +47,8 @@ def write_file(
             rows,
             sink,
             row_group_size=row_group,
-            compression="zstd",
-            compression_level=6,
+            compression="snappy" if fresh else "zstd",
+            compression_level=None if fresh else 6,
             write_page_checksum=True,
             use_dictionary=[name for name in rows.column_names if name not in deltas],  # type: ignore[arg-type]
             column_encoding=dict.fromkeys(deltas, "DELTA_BINARY_PACKED"),
@@ -56,7 +57,7 @@ def write_file(
     size = filesystem.get_file_info(path).size
     stamp = int(time.time() * 1000)  # file times are the machine's, whatever the clock
     values: dict[str, str | None] = {**partition}
-    return AddAction(path, size, values, stamp, changes, json.dumps(_statistics(rows)))
+    return AddAction(path, size, values, stamp, fresh, json.dumps(_statistics(rows)))
 
 
 def rows_added(add: AddAction) -> int:

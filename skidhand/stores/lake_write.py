@@ -36,7 +36,7 @@ def fresh_files(table: LakeTable, delta: DeltaTable, rows: pa.Table) -> list[Add
         for number, part in _by_day(rows):
             day = day_of(number).isoformat()
             path = f"day={day}/part-{uuid.uuid4()}.parquet"
-            adds.append(write_file(table, delta, path, part, {"day": day}, row_group=ROW_GROUP, changes=True))
+            adds.append(write_file(table, delta, path, part, {"day": day}, row_group=ROW_GROUP, fresh=True))
     return adds
 
 
