@@ -124,7 +124,11 @@ class SkidPlant:
         self.train, self.normal = build_train(skid, self.view, plant, seed)
         self._feed = Feed(seed, skid_id, plant.temperature, plant.ambient)
         self.events = acting(scenario, skid_id, seed)
-        self._changes = [a for a in self.events if a.fault.change is not None]
+        self._changes = [
+            (a.event.at, a.event.at + a.event.hours + a.fault.rise_hours, a.fault.change, a)
+            for a in self.events
+            if a.fault.change is not None
+        ]
         self._hidden = [(i, a) for i, a in enumerate(self.events) if a.fault.change and a.fault.shows]
         self._minute = 0
         self._slug_until = 0.0
@@ -152,13 +156,13 @@ class SkidPlant:
         for inflow, setpoint, oil, solids, temperature, ambient, ripple in factors:
             now = self._conditions()
             feed = FeedNow(
-                inflow=normal.inflow * inflow * now.inflow,
-                wanted=normal.wanted * setpoint * now.setpoint,
-                oil=normal.oil * oil * now.oil,
-                solids=normal.solids * solids * now.solids,
-                temperature=max(1.0, temperature + now.temperature),
-                ambient=ambient + now.ambient,
-                ripple=ripple,
+                normal.inflow * inflow * now.inflow,
+                normal.wanted * setpoint * now.setpoint,
+                normal.oil * oil * now.oil,
+                normal.solids * solids * now.solids,
+                max(1.0, temperature + now.temperature),
+                ambient + now.ambient,
+                ripple,
             )
             self._step(feed, now)
             found.append(train.readings())
@@ -202,18 +206,15 @@ class SkidPlant:
     def _conditions(self) -> Conditions:
         hour = self._minute / MINUTES_PER_HOUR
         now = QUIET
-        for active in self._changes:
-            if hour < active.event.at:
-                continue
-            strong = active.strength(hour)
-            if strong <= 0.0 or active.fault.change is None:
+        for begin, end, change, active in self._changes:
+            if not begin <= hour < end or (strong := active.strength(hour)) <= 0.0:
                 continue
             if now is QUIET:
                 now = Conditions()
             struck = now
             if active.fault.local and active.unit is not None:
                 struck = now.units.setdefault(active.unit, Conditions())
-            active.fault.change(struck, strong, active.event.hours)
+            change(struck, strong, active.event.hours)
         if self.told is not None:
             now = Conditions() if now is QUIET else now
             self.told(now, 1.0, 0.0)

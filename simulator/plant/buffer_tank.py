@@ -19,7 +19,7 @@ TRUCK_AT, TRUCK_TO, TRUCK_FLOW = 0.75, 0.15, 30.0  # shares of height; m³/h
 ROLES = ("level", "inlet_flow", "outlet_flow", "temperature", "density", "conductivity")
 
 
-@dataclass
+@dataclass(slots=True)
 class BufferTank:
     """``area`` m², ``height`` m; mixed; its take-away keeps the level at half of the height."""
 
@@ -54,14 +54,14 @@ class BufferTank:
         self, dt: float, feed: Stream, wash: float, density: float, celsius: float, now: Conditions
     ) -> tuple[Stream, Stream]:
         """Take ``feed``, give ``wash`` m³/h for backwashing; (what leaves, what leaks and overflows)."""
+        rim = self.area * self.height
         self.usual += (feed.flow - self.usual) * dt / REMEMBERS
         wanted = now.takeaway * self.usual * max(0.0, 1.0 + STIFF * (self.level / (0.5 * self.height) - 1.0))
-        leak = now.leak * self.area * self.height
-        reach = max(0.0, self.volume - 0.05 * self.area) / dt  # below that nothing runs out
-        self.outflow = min(wanted, max(0.0, reach - wash))
-        leak = min(leak, max(0.0, reach - wash - self.outflow))
+        reach = max(0.0, self.volume - 0.05 * self.area) / dt - wash  # below that nothing runs out
+        self.outflow = wanted if wanted < reach else max(0.0, reach)
+        leak = min(now.leak * rim, max(0.0, reach - self.outflow)) if now.leak else 0.0
         after = self.volume + (feed.flow - self.outflow - wash - leak) * dt
-        over = max(0.0, after - self.area * self.height) / dt
+        over = (after - rim) / dt if after > rim else 0.0
         passed = after + (self.outflow + wash + leak) * dt
         new, old = feed.flow * dt / passed, self.volume / passed
         self.oil = blend(old, self.oil, new, feed.oil)
@@ -84,7 +84,7 @@ class BufferTank:
         )  # fmt: skip
 
 
-@dataclass
+@dataclass(slots=True)
 class OilTank:
     """Skimmed oil; a truck takes it away when the tank is three quarters full."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 from simulator.plant.conditions import Conditions
@@ -13,7 +13,7 @@ ORDERED_AT = 0.2  # share of its height at which a delivery comes
 RESPONSE = 10.0 / 60.0  # h in which the pump's command follows what is asked
 
 
-@dataclass
+@dataclass(slots=True)
 class Chemical:
     """``area`` m², ``height`` m; ``normal_dose`` L/h at ``design_flow`` m³/h of water; volumes in L."""
 
@@ -28,6 +28,8 @@ class Chemical:
     leaked: float = 0.0
     delivered: float = 0.0
     pumped: float = 0.0
+    full: float = field(init=False)
+    volume: float = field(init=False)
 
     ROLES: ClassVar[tuple[str, ...]] = ("level", "dose_flow", "dose_command", "running")
 
@@ -38,15 +40,15 @@ class Chemical:
     def step(self, dt: float, flow: float, asked: float, now: Conditions) -> float:
         """Dose for ``flow`` m³/h with ``asked`` times the normal ratio; gives dose over what is normal."""
         self._deliver(now)
-        wanted = min(100.0, NORMAL_COMMAND * asked * flow / self.design_flow)
         if now.dose_command is not None:
             self.command = now.dose_command
         else:
-            self.command += (wanted - self.command) * min(1.0, dt / RESPONSE)
+            wanted = min(100.0, NORMAL_COMMAND * asked * flow / self.design_flow)
+            self.command += (wanted - self.command) * (dt / RESPONSE)
         self.running = 1.0 if flow > 0.0 else 0.0
         stroke = self.command / NORMAL_COMMAND * self.normal_dose * self.running
         self.dose = min(stroke * (1.0 - now.dose_lost), self.volume / dt)
-        lost = min(now.leak * self.full, self.volume / dt - self.dose)
+        lost = min(now.leak * self.full, self.volume / dt - self.dose) if now.leak else 0.0
         self.volume -= (self.dose + lost) * dt
         self.pumped += self.dose * dt
         self.leaked += lost * dt

@@ -41,11 +41,18 @@ def times(x: Drops, y: Drops) -> Drops:
     return a * p, b * q, c * r, d * s, e * t, f * u
 
 
-def over(x: Drops, y: Drops) -> Drops:
-    """Class by class x/y."""
+def times_by(x: Drops, y: Drops, by: float) -> Drops:
+    """Class by class x·y·by."""
     a, b, c, d, e, f = x
     p, q, r, s, t, u = y
-    return a / p, b / q, c / r, d / s, e / t, f / u
+    return a * p * by, b * q * by, c * r * by, d * s * by, e * t * by, f * u * by
+
+
+def less(x: Drops, y: Drops) -> Drops:
+    """Class by class x − y."""
+    a, b, c, d, e, f = x
+    p, q, r, s, t, u = y
+    return a - p, b - q, c - r, d - s, e - t, f - u
 
 
 def blend(m: float, x: Drops, n: float, y: Drops) -> Drops:
@@ -59,6 +66,18 @@ def shifted(by: float, n: float, x: Drops) -> Drops:
     """Class by class by + n·x."""
     a, b, c, d, e, f = x
     return by + n * a, by + n * b, by + n * c, by + n * d, by + n * e, by + n * f
+
+
+def mixed_and_lifted(volume: float, held: Drops, dt: float, comes: Drops, after: float, lifted: Drops) -> Drops:
+    """Content of a mixed cell after a step, implicit in what rises: (volume·held + dt·comes)/(after + dt·lifted)."""
+    a, b, c, d, e, f = held
+    p, q, r, s, t, u = comes
+    g, h, i, j, k, m = lifted
+    return (
+        (volume * a + dt * p) / (after + dt * g), (volume * b + dt * q) / (after + dt * h),
+        (volume * c + dt * r) / (after + dt * i), (volume * d + dt * s) / (after + dt * j),
+        (volume * e + dt * t) / (after + dt * k), (volume * f + dt * u) / (after + dt * m),
+    )  # fmt: skip
 
 
 def dot(x: Drops, y: Drops) -> float:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from typing import ClassVar
 
 from simulator.plant.conditions import Conditions
@@ -19,7 +20,7 @@ DRY_HEAT = 1.0  # °C a minute
 HOTTEST = 140.0  # °C: the rubber is gone
 
 
-@dataclass
+@dataclass(slots=True)
 class FeedPump:
     """``displacement`` m³ per turn; ``slip`` m³/h per kPa at 1 mPa·s; currents A, pressures kPa."""
 
@@ -48,7 +49,7 @@ class FeedPump:
         if wanted <= 0.0:
             self.flow = self.asked = 0.0  # a positive-displacement pump that is stopped holds
         else:
-            self.asked += (wanted - self.asked) * (1.0 - math.exp(-dt / TIME_CONSTANT))
+            self.asked += (wanted - self.asked) * _share_of_ramp(dt)
             self.flow = self.asked * now.suction_open * (1.0 - now.discharge_shut)
         return self.flow
 
@@ -80,6 +81,12 @@ class FeedPump:
         return (
             running, self.speed, self.flow, self.suction, self.discharge, self.current, self.stator,
         )  # fmt: skip
+
+
+@cache
+def _share_of_ramp(dt: float) -> float:
+    """Part of the way to what is asked that the drive goes in a step."""
+    return 1.0 - math.exp(-dt / TIME_CONSTANT)
 
 
 def pump_speed(flow: float, rise: float, viscosity: float, displacement: float, slip: float) -> float:

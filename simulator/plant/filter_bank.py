@@ -12,7 +12,7 @@ from simulator.plant.washing import WashControl
 from simulator.plant.water import Stream, mixed
 
 
-@dataclass
+@dataclass(slots=True)
 class FilterBank:
     """``beds`` by unit id, each with who washes it."""
 
@@ -51,11 +51,9 @@ class FilterBank:
         flows, dp = share(feed.flow, curves, self.dp)
         following = iter(flows)
         filtered = []
-        self.dp = 0.0
+        self.dp = dp
         for bed, its in beds:
             flow = 0.0 if bed.washing else next(following)
-            if flow > 0.0:
-                self.dp = dp
             filtered.append(bed.step(dt, feed.part(flow), dp if flow > 0.0 else 0.0, celsius, its))
         return filtered[0] if len(filtered) == 1 else mixed(*filtered)
 
@@ -109,12 +107,16 @@ def share(flow: float, curves: list[tuple[float, float]], near: float = 0.0) -> 
         each = flow / len(curves)
         dp = max(a * each + b * each * each for a, b in curves)
     for _ in range(20):
-        roots = [sqrt(a * a + 4.0 * b * dp) for a, b in curves]
-        flows = [(root - a) / (2.0 * b) for root, (a, b) in zip(roots, curves, strict=True)]
-        off = sum(flows) - flow
+        flows, passed, slope = [], 0.0, 0.0
+        for a, b in curves:
+            root = sqrt(a * a + 4.0 * b * dp)
+            q = (root - a) / (2.0 * b)
+            flows.append(q)
+            passed += q
+            slope += 1.0 / root  # dq/dΔP is 1/(a + 2·b·q), the root
+        off = passed - flow
         if abs(off) < 1e-10 * flow:
             break
-        step = off / sum([1.0 / root for root in roots])  # dq/dΔP is 1/(a + 2·b·q), the root
-        dp = max(dp - step, 0.1 * dp)
-    scale = flow / sum(flows)
+        dp = max(dp - off / slope, 0.1 * dp)
+    scale = flow / passed
     return [q * scale for q in flows], dp

@@ -23,7 +23,7 @@ CYCLE_HOURS, OPEN_MINUTES = 6.0, 30
 GRAMS_PER_M3 = 1e6  # of water; the cake is half water by mass (common practice, no source)
 
 
-@dataclass
+@dataclass(slots=True)
 class FilterPress:
     """``batch`` m³ of sludge a cycle; ``highest`` kPa."""
 

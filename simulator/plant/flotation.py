@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from typing import ClassVar
 
 from simulator.plant.conditions import Conditions
@@ -27,7 +28,7 @@ MIXING = 8.0 / 60.0  # h
 HAZE = 25.0  # NTU when nothing precipitates
 
 
-@dataclass
+@dataclass(slots=True)
 class Flotation:
     """``cells`` in a row; ``recycle`` kPa of the gas-saturated recycle."""
 
@@ -49,7 +50,7 @@ class Flotation:
         if feed.flow <= 0.0:
             return Stream(0.0, self.oil_out, feed.solids, feed.salt), Stream()
         aim = min(PH_MOST, PH_ALONE + (PH_DOSED - PH_ALONE) * dose)
-        self.ph += (aim - self.ph) * (1.0 - math.exp(-dt / MIXING))
+        self.ph += (aim - self.ph) * _share_mixed(dt)
         self.haze = HAZE / (1.0 + math.exp(4.0 * (self.ph - 8.6)))
         gas = 1.0 - now.gas_lost
         kept = (1.0 - (WITHOUT_GAS + (PER_CELL - WITHOUT_GAS) * gas)) ** self.cells
@@ -69,3 +70,9 @@ class Flotation:
         oil = total(self.oil_out)
         orp = 250.0 - 60.0 * (self.ph - PH_DOSED)  # falls 59 mV a pH unit where hydrogen ions take part (Nernst)
         return self.flow, self.pressure, self.ph, orp, oil, turbidity(self.solids_out, oil) + self.haze
+
+
+@cache
+def _share_mixed(dt: float) -> float:
+    """Part of the way to its aim that the pH goes in a step."""
+    return 1.0 - math.exp(-dt / MIXING)

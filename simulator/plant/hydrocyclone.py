@@ -15,14 +15,14 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from simulator.plant.conditions import Conditions
-from simulator.plant.drops import DIAMETERS, NO_DROPS, Drops, scaled, shifted, times, total
+from simulator.plant.drops import DIAMETERS, NO_DROPS, Drops, shifted, times_by, total
 from simulator.plant.water import Stream
 
 STARVING = 0.11  # exponent of the loss of efficiency below the design split (common practice, no source)
 WORN_DROP, WORN_CUT, WORN_PORTS = 0.15, 0.5, 0.08  # of a worn liner: less drop, larger cut, wider ports
 
 
-@dataclass
+@dataclass(slots=True)
 class Hydrocyclone:
     """Design point: ``design_flow`` m³/h, ``design_dp`` and ``outlet_pressure`` kPa, ``split``, ``pdr``."""
 
@@ -82,10 +82,10 @@ class Hydrocyclone:
         starving = min(1.0, split / self.split) ** STARVING
         to_reject = shifted(split, (1.0 - split) * starving, grade_efficiency(DIAMETERS, d50))
         self.oil_in = feed.oil
-        self.oil_reject = scaled(times(feed.oil, to_reject), 1.0 / split) if split else NO_DROPS
+        self.oil_reject = times_by(feed.oil, to_reject, 1.0 / split) if split else NO_DROPS
         if split == 0.0:
             to_reject = NO_DROPS
-        self.oil_out = scaled(times(feed.oil, shifted(1.0, -1.0, to_reject)), 1.0 / (1.0 - split))
+        self.oil_out = times_by(feed.oil, shifted(1.0, -1.0, to_reject), 1.0 / (1.0 - split))
         return (
             Stream(self.flow - self.reject, self.oil_out, feed.solids, feed.salt),
             Stream(self.reject, self.oil_reject, feed.solids, feed.salt),
@@ -95,8 +95,8 @@ class Hydrocyclone:
         """d50, m, at the present flow."""
         ratio = max(self.flow / self.design_flow, 0.05)
         drift = viscosity / self.viscosity * self.density_difference / max(density_difference, 10.0)
-        weak_swirl = max(1.0, 0.33 / ratio)
-        shear = 1.0 + 1.5 * max(0.0, ratio - 1.5)
+        weak_swirl = 0.33 / ratio if ratio < 0.33 else 1.0
+        shear = 1.0 + 1.5 * (ratio - 1.5) if ratio > 1.5 else 1.0
         ill = (1.0 + WORN_CUT * now.liner_wear) * (1.0 + 0.6 * now.gas_break_out) * (1.0 + now.liners_plugged)
         return self.d50 * math.sqrt(drift / ratio) * weak_swirl * shear * ill
 
@@ -114,5 +114,5 @@ _HALF = -math.log(2.0)
 def grade_efficiency(diameters: Drops, d50: float) -> Drops:
     """Share of droplets of each diameter (m) caught: 1 − exp(−ln 2·(d/d50)²); one half at d50."""
     exp = math.exp
-    a, b, c, d, e, f = scaled(times(diameters, diameters), _HALF / d50**2)
+    a, b, c, d, e, f = times_by(diameters, diameters, _HALF / d50**2)
     return 1.0 - exp(a), 1.0 - exp(b), 1.0 - exp(c), 1.0 - exp(d), 1.0 - exp(e), 1.0 - exp(f)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from simulator.plant.drops import total
 from simulator.plant.water import Stream
 
 
@@ -22,8 +21,9 @@ class Stock:
         volume = stream.flow * hours
         if volume == 0.0:
             return
+        a, b, c, d, e, f = stream.oil
         self.water += volume
-        self.oil += volume * total(stream.oil)
+        self.oil += volume * (a + b + c + d + e + f)
         self.solids += volume * stream.solids
         self.salt += volume * stream.salt
 

@@ -11,10 +11,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from typing import ClassVar, Literal, NamedTuple
 
 from simulator.plant.conditions import Conditions
-from simulator.plant.drops import COALESCED, NO_DROPS, Drops, blend, scaled, times, total
+from simulator.plant.drops import COALESCED, NO_DROPS, Drops, blend, less, times_by, total
 from simulator.plant.ledger import Stock
 from simulator.plant.water import Stream
 
@@ -48,7 +49,7 @@ class Deposit(NamedTuple):
 NOTHING = Deposit()
 
 
-@dataclass
+@dataclass(slots=True)
 class MediaFilter:
     """``area`` m², ``depth`` m, ``grain`` m, ``voids``; ``capacity`` g of deposit per unit of x."""
 
@@ -89,7 +90,8 @@ class MediaFilter:
     @property
     def resistance(self) -> float:
         """R: pressure drop of the bed over that of the clean bed."""
-        return blocking(self.law, (self.loose.mass + self.bound.mass) / self.capacity)
+        loose, bound = self.loose, self.bound
+        return blocking(self.law, (loose.oil + loose.solids + (bound.oil + bound.solids)) / self.capacity)
 
     def coefficients(self, density: float, viscosity: float, now: Conditions) -> tuple[float, float]:
         """(a, b): the drop is a·q + b·q² kPa at q m³/h with the present deposit."""
@@ -118,7 +120,8 @@ class MediaFilter:
         flow = feed.flow
         self.flow, self.temperature, self.dp, self.local = flow, celsius, dp, now.wash_blocked
         if flow > 0.0:
-            self.saturation = min(1.0, self.saturation + now.saturating * dt)
+            if now.saturating:
+                self.saturation = min(1.0, self.saturation + now.saturating * dt)
             by = min(1.0, now.cracks + BROKEN * now.underdrain_open)
             held = (1.0 - SATURATED * self.saturation) * (1.0 - by)
             depth = 1.0 - now.media_lost
@@ -126,13 +129,13 @@ class MediaFilter:
             if depth < 1.0:
                 share = _thinner(depth)
                 solids_share = 1.0 - (1.0 - SOLIDS_CAPTURE) ** depth
-            caught = scaled(times(feed.oil, share), held)
+            caught = times_by(feed.oil, share, held)
             solids = feed.solids * solids_share * (1.0 - by)
             shed = now.underdrain_open * SHED * self.loose.solids
             self.loose = Deposit(
                 self.loose.oil + total(caught) * flow * dt, self.loose.solids + (solids * flow - shed) * dt
             )
-            self.oil_out = blend(1.0, feed.oil, -1.0, caught)
+            self.oil_out = less(feed.oil, caught)
             self.solids_out = feed.solids - solids + shed / flow
         self.total += flow * dt
         return Stream(flow, self.oil_out, self.solids_out, feed.salt)
@@ -204,9 +207,16 @@ def ergun_terms(density: float, viscosity: float, voids: float, grain: float, de
 
     ``density`` kg/m³, ``viscosity`` mPa·s, ``grain`` and ``depth`` m.
     """
-    laminar = 150.0 * viscosity * 1e-3 * (1.0 - voids) ** 2 / (voids**3 * grain**2)
-    turbulent = 1.75 * density * (1.0 - voids) / (voids**3 * grain)
+    solid, pores_fine, pores = _pores(voids, grain)
+    laminar = 150.0 * viscosity * 1e-3 * solid**2 / pores_fine
+    turbulent = 1.75 * density * solid / pores
     return laminar * depth / 3.6e6, turbulent * depth / (3600.0**2 * 1000.0)
+
+
+@cache
+def _pores(voids: float, grain: float) -> tuple[float, float, float]:
+    """What Ergun's law needs of a bed, which stays as it is: 1 − ε, ε³d², ε³d."""
+    return 1.0 - voids, voids**3 * grain**2, voids**3 * grain
 
 
 def ergun(velocity: float, density: float, viscosity: float, voids: float, grain: float, depth: float) -> float:

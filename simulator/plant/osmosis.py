@@ -17,7 +17,7 @@ _CONDUCTIVITY = (  # mass %, mS/cm at 20 °C: CRC Handbook, from memory
     (25.0, 222.0), (MOST_PERCENT, 225.0),
 )  # fmt: skip
 _PERCENTS = [percent for percent, _ in _CONDUCTIVITY]
-_SLOPES = [(y1 - y0) / (x1 - x0) for (x0, y0), (x1, y1) in pairwise(_CONDUCTIVITY)]
+_PIECES = [(x0, y0, (y1 - y0) / (x1 - x0)) for (x0, y0), (x1, y1) in pairwise(_CONDUCTIVITY)]
 
 
 def molality(grams_per_litre: float) -> float:
@@ -43,6 +43,10 @@ def osmotic_pressure(grams_per_litre: float, celsius: float) -> float:
 
 def conductivity(grams_per_litre: float, density: float, celsius: float) -> float:
     """mS/cm of NaCl brine of ``density`` kg/m³, 2 % a degree from 20 °C; held at the table's end."""
-    percent = min(max(grams_per_litre, 0.0) / density * 100.0, MOST_PERCENT)
-    i = max(0, bisect_left(_PERCENTS, percent) - 1)
-    return (_CONDUCTIVITY[i][1] + _SLOPES[i] * (percent - _PERCENTS[i])) * (1.0 + 0.02 * (celsius - 20.0))
+    if grams_per_litre <= 0.0:
+        return 0.0
+    percent = grams_per_litre / density * 100.0
+    if percent > MOST_PERCENT:
+        percent = MOST_PERCENT
+    begin, base, slope = _PIECES[bisect_left(_PERCENTS, percent) - 1]
+    return (base + slope * (percent - begin)) * (1.0 + 0.02 * (celsius - 20.0))

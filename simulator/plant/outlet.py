@@ -11,7 +11,7 @@ from simulator.plant.osmosis import conductivity
 from simulator.plant.water import Stream
 
 
-@dataclass
+@dataclass(slots=True)
 class Outlet:
     """The last reading stands while nothing flows."""
 

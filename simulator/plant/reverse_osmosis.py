@@ -26,7 +26,7 @@ SCALED_FLOW, SCALED_DROP, SCALED_PASSAGE = 0.15, 0.08, 0.4
 TORN_FLOW, TORN_PASSAGE = 0.08, 2.0
 
 
-@dataclass
+@dataclass(slots=True)
 class ReverseOsmosis:
     """``design_flow`` m³/h of feed at ``recovery``; ``highest`` kPa that pump and vessels bear."""
 
@@ -55,12 +55,11 @@ class ReverseOsmosis:
             return Stream(salt=self.permeate_salt), Stream()
         taken = self._reached(feed, celsius, now)
         self.permeate = taken * feed.flow
-        self.permeate_salt = self._passed(taken, feed, now) if taken > 0.0 else 0.0
         water = Stream(self.permeate, NO_DROPS, 0.0, self.permeate_salt)
         return water, _rest(feed, water)
 
     def _reached(self, feed: Stream, celsius: float, now: Conditions) -> float:
-        """The recovery that the pump can hold; sets the pressures."""
+        """The recovery that the pump can hold; sets the pressures and the permeate's salt."""
         needed = self._pressure(self.recovery, feed, celsius, now)
         if needed <= self.highest:
             self.feed_pressure = needed
@@ -68,10 +67,12 @@ class ReverseOsmosis:
         self.feed_pressure = self.highest
         low, high = LEAST, self.recovery
         if self._pressure(low, feed, celsius, now) > self.highest:
+            self.permeate_salt = 0.0
             return 0.0
         for _ in range(30):
             middle = 0.5 * (low + high)
             low, high = (middle, high) if self._pressure(middle, feed, celsius, now) <= self.highest else (low, middle)
+        self.permeate_salt = self._passed(low, _mean_salt(feed.salt, low), feed, now)
         return low
 
     def _pressure(self, taken: float, feed: Stream, celsius: float, now: Conditions) -> float:
@@ -82,15 +83,16 @@ class ReverseOsmosis:
         water *= 1.0 + TORN_FLOW * now.membrane_damage
         narrow = 1.0 + FOULED_DROP * now.membrane_fouling + SCALED_DROP * now.membrane_scaling
         self.drop = BUNDLE * narrow * (feed.flow * (1.0 - 0.5 * taken) / (0.75 * self.design_flow)) ** 1.5
-        osmotic = osmotic_pressure(_mean_salt(feed.salt, taken), celsius)
-        osmotic -= osmotic_pressure(self._passed(taken, feed, now), celsius)
+        outside = _mean_salt(feed.salt, taken)
+        self.permeate_salt = self._passed(taken, outside, feed, now)
+        osmotic = osmotic_pressure(outside, celsius) - osmotic_pressure(self.permeate_salt, celsius)
         return taken * feed.flow / water + 0.5 * self.drop + PERMEATE + osmotic
 
-    def _passed(self, taken: float, feed: Stream, now: Conditions) -> float:
-        """Salt in the permeate, g/L: a leakage in proportion to the salt outside, thinned by what passes."""
+    def _passed(self, taken: float, outside: float, feed: Stream, now: Conditions) -> float:
+        """Salt in the permeate, g/L: a leakage in proportion to the salt ``outside``, thinned by what passes."""
         leak = PASSAGE * (1.0 + TORN_PASSAGE * now.membrane_damage + SCALED_PASSAGE * now.membrane_scaling)
         share = leak * self.recovery * self.design_flow / (taken * feed.flow)
-        return min(1.0, share) * _mean_salt(feed.salt, taken) if share < 1.0 else feed.salt
+        return share * outside if share < 1.0 else feed.salt
 
     def readings(self) -> tuple[float, ...]:
         """Values in the order of ROLES: m³/h, kPa ×3, m³/h, mS/cm ×2, °C."""

@@ -14,7 +14,7 @@ WARMED = 0.15  # share of the way from ambient to water that a flowing neighbour
 COOLING = 2.0  # h
 
 
-@dataclass
+@dataclass(slots=True)
 class Services:
     """All common practice, no source."""
 

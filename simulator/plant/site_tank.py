@@ -26,7 +26,7 @@ class Water(NamedTuple):
     celsius: float
 
 
-@dataclass
+@dataclass(slots=True)
 class SiteTank:
     """``area`` m², ``height`` m, ``pumped`` m³/h; a truck of ``load`` m³ is called above the level ``call_at`` (m)."""
 

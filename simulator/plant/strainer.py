@@ -14,7 +14,7 @@ from simulator.plant.conditions import Conditions
 MOST_BLOCKED = 0.9  # a person or a bypass acts before; keeps the square finite
 
 
-@dataclass
+@dataclass(slots=True)
 class Strainer:
     """``clean_dp`` kPa at ``design_flow`` m³/h of fresh water; ``blocking`` share of area lost per hour."""
 

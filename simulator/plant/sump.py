@@ -11,7 +11,7 @@ from simulator.plant.water import Stream
 MOST = 0.12  # most that the sump gives back, as a share of design flow (common practice, no source)
 
 
-@dataclass
+@dataclass(slots=True)
 class Sump:
     """Holds what comes so that a wash does not flood the tank; its oil has run together."""
 

@@ -66,7 +66,7 @@ class FeedNow:
     ripple: float = 0.0
 
 
-@dataclass
+@dataclass(slots=True)
 class Train:
     """One skid's units; ``droplets`` is the size mix of the oil in the feed, shares of each class.
 
@@ -98,6 +98,7 @@ class Train:
     low: bool = False  # the low-level trip stands
     doses: dict[str, float] = field(default_factory=dict)
     diverted: Sump = field(init=False)  # the pipe back to the head: what goes in comes out a step later
+    _reading: list[Readable] = field(init=False)
 
     def step(self, feed: FeedNow, now: Conditions) -> None:
         """One minute."""
@@ -163,13 +164,14 @@ class Train:
 
     def _wanted(self, feed: FeedNow, on: bool) -> float:
         """Flow asked of the pump: the operator's set point, trimmed to keep the tank's level."""
+        level = self.tank.level if self.tank else 0.0
         if self.tank:
-            self.low = self.tank.level < (ENOUGH if self.low else LOW_LEVEL)
+            self.low = level < (ENOUGH if self.low else LOW_LEVEL)
         if not on or self.low or (self.filters and not self.filters.in_service()):
             return 0.0
         if self.tank is None:
             return feed.wanted
-        off = self.tank.level / self.tank.normal_level - 1.0
+        off = level / self.tank.normal_level - 1.0
         return feed.wanted * (1.0 + min(0.25, max(-0.4, TRIM * off)))
 
     def _dose(self, flow: float, now: Conditions) -> None:
@@ -206,7 +208,8 @@ class Train:
         out, over, sludge = self.tank.step(
             DT, pad, back, sand, feed.temperature, flow, self.density, self.viscosity, emulsion, now
         )
-        self.left.add(over, DT)
+        if over.flow:
+            self.left.add(over, DT)
         self._skimmed(now)
         self._sludge(sludge, now)
         return out

@@ -14,7 +14,7 @@ PERSON_AT = 0.94  # share of the terminal drop at which a person goes (common pr
 PERSON_MINUTES = (10, 40)  # how long it takes the person to be there
 
 
-@dataclass
+@dataclass(slots=True)
 class WashControl:
     """Decides once a minute; ``terminal`` kPa is the drop at which the bed must be washed.
 

@@ -19,6 +19,7 @@ Through 20 % at 20 °C: 1177 against 1148 kg/m³ and 1.93 against 1.56 mPa·s (C
 """
 
 _COLDEST, _HOTTEST, _STEP = 0.0, 90.0, 0.25
+_LAST = round((_HOTTEST - _COLDEST) / _STEP)
 _SALT_STEP = 10.0  # g/L between two tables
 _SALTIEST = 310.0  # g/L, just below what skidhand.brine covers
 _Table = tuple[list[float], list[float]]
@@ -69,23 +70,27 @@ class Brine:
 
     def at(self, celsius: float, salt: float | None = None) -> tuple[float, float]:
         """(density kg/m³, viscosity mPa·s) at ``celsius``, held at the ends of 0 to 90 °C and 0 to 310 g/L."""
-        place = (min(max(celsius, _COLDEST), _HOTTEST) - _COLDEST) / _STEP
-        left = min(int(place), len(self._usual[0]) - 2)
+        place = 0.0 if celsius < _COLDEST else (celsius - _COLDEST) / _STEP
+        left = int(place)
+        if left >= _LAST:
+            left, place = _LAST - 1, float(_LAST)
         share = place - left
         if salt is None or abs(salt - self.salt) < 1e-6:
             return _between(self._usual, left, share)
-        saltiness = min(max(salt, 0.0), _SALTIEST - 1e-9) / _SALT_STEP
+        saltiness = 0.0 if salt < 0.0 else min(salt, _SALTIEST - 1e-9) / _SALT_STEP
         below = int(saltiness)
         weight = saltiness - below
-        density, viscosity = _between(_salted(below, self._calcium), left, share)
-        higher, thicker = _between(_salted(below + 1, self._calcium), left, share)
+        tables = _salted(self._calcium)
+        density, viscosity = _between(tables[below], left, share)
+        higher, thicker = _between(tables[below + 1], left, share)
         return density + weight * (higher - density), viscosity + weight * (thicker - viscosity)
 
 
 @cache
-def _salted(number: int, calcium: float) -> _Table:
-    """One of the few tables that all skids share."""
-    return _table(float(brine.mass_fraction(number * _SALT_STEP)), calcium)
+def _salted(calcium: float) -> list[_Table]:
+    """Tables of every tenth g/L up to the saltiest, which all skids share."""
+    salts = [number * _SALT_STEP for number in range(round(_SALTIEST / _SALT_STEP) + 1)]
+    return [_table(float(brine.mass_fraction(salt)), calcium) for salt in salts]
 
 
 def _table(mass_fraction: float, calcium: float) -> _Table:

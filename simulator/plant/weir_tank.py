@@ -19,10 +19,9 @@ from simulator.plant.drops import (
     Drops,
     blend,
     dot,
-    over,
+    mixed_and_lifted,
     scaled,
     sheared,
-    shifted,
     times,
     total,
 )
@@ -46,7 +45,7 @@ EMULSIFIED = 0.25  # share of droplets that an emulsion keeps one class finer
 RIPPLE = 0.014  # m: how ragged the interface is in a full emulsion
 
 
-@dataclass
+@dataclass(slots=True)
 class WeirTank:
     """``area`` m², ``height`` m to the rim; oil per droplet class in mg/L; ``salt`` g/L at the start."""
 
@@ -163,13 +162,18 @@ class WeirTank:
         return leaving
 
     def _skim(self, dt: float, passage: float) -> None:
-        above = max(0.0, self.thickness - self.skim_weir)
+        above = self.thickness - self.skim_weir
+        if above <= 0.0:
+            self.skim = 0.0
+            return
         self.skim = passage * min(self.skim_rate * above * self.area, above * self.area / dt)
         self.pad -= self.skim * dt * self.oil_density * 1000.0
 
     def _tear(self, dt: float, inflow: float) -> float:
         """Oil torn off the pad by too much flow, g/h."""
-        excess = max(0.0, inflow / (self.area * CALM_RATE) - 1.0)
+        excess = inflow / (self.area * CALM_RATE) - 1.0
+        if excess <= 0.0:
+            return 0.0
         torn = min(self.pad * TEARING * excess, 0.5 * self.pad / dt)
         self.pad -= torn * dt
         return torn
@@ -196,7 +200,7 @@ class WeirTank:
             flow -= growth
             if torn and cell == CELLS - 1:
                 mass = blend(1.0, mass, torn, TORN)
-            content = over(blend(start, self.oil[cell], dt, mass), shifted(end + dt * flow, dt, lifted))
+            content = mixed_and_lifted(start, self.oil[cell], dt, mass, end + dt * flow, lifted)
             self.pad += dt * dot(lifted, content)
             mass = scaled(content, flow)
             self.oil[cell] = content
