@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Final
@@ -189,3 +189,18 @@ def _superseded(finding: Finding, fresh: Sequence[Finding], tick: datetime) -> F
     return finding.model_copy(
         update={"state": state, "superseded_by": None if heir is None else heir.id, "watermark": tick}
     )
+
+
+def numbered(changed: Sequence[Finding], last: Callable[[UUID], Finding | None]) -> list[Finding]:
+    """Each with the revision that follows the ``last`` one told; first detection and lateness stay as told."""
+    latest: dict[UUID, Finding] = {}
+    result = []
+    for finding in changed:
+        before = latest.get(finding.id) or last(finding.id)
+        if before is not None:
+            late = before.late and finding.state != "open"  # what stands again is no history
+            kept = {"detected": min(before.detected, finding.detected), "late": late}
+            finding = finding.model_copy(update={"revision": before.revision + 1, **kept})
+        latest[finding.id] = finding
+        result.append(finding)
+    return result

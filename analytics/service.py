@@ -1,19 +1,18 @@
-"""The analysis loop: leases, ticks, one read a cycle, rewinding for late data, one commit a skid.
+"""The analysis loop: leases, ticks, one read a cycle, rewinding for late data, few commits.
 
 A tick is a watermark on the one-minute grid: now less the allowed lateness. What the walk says, the
-memory, the cursor and the snapshots of a skid go to the logbook in one transaction, so that a kill at any
-moment loses nothing and doubles nothing.
+memory, the cursor and the snapshots of a skid go to the logbook in one transaction, that of several skids
+together, so that a kill at any moment loses nothing and doubles nothing.
 """
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from importlib.metadata import version
 from typing import Final
-from uuid import UUID
 
 import pyarrow as pa
 import structlog
@@ -23,7 +22,7 @@ from analytics.detectors.base import Detector
 from analytics.engine import Memory, builtin_detectors, from_bytes, to_bytes
 from analytics.late import News, by_skid, news_by_skid
 from analytics.learning import watched
-from analytics.ledger import reconcile
+from analytics.ledger import numbered, reconcile
 from analytics.plans import HORIZON, Plan, plan_skid
 from analytics.renewals import KINDS, Renewed, renewals
 from analytics.segments import Versions, minute_of, skids_of, tags_of, time_of, view_at
@@ -31,7 +30,7 @@ from analytics.walk import HOUR, Walk, cut
 from skidhand.clock import MINUTE_US, Clock, WallClock, monotonic
 from skidhand.errors import OutsideError
 from skidhand.logbook import Logbook
-from skidhand.logbook.analysis import LostLeaseError, Standing
+from skidhand.logbook.analysis import Standing, Worked
 from skidhand.model.finding import Finding
 from skidhand.model.heartbeat import Heartbeat
 from skidhand.model.samples import SAMPLES, micros, series_id
@@ -39,6 +38,7 @@ from skidhand.stores.base import Store
 
 LEASE_S: Final = 120.0
 TOGETHER: Final = 3 * HOUR  # minutes: skids that are no further behind than this share one read
+COMMIT_S: Final = 1.0  # seconds for which what is done waits for more, to be written to the disk together
 LOOK_BACK: Final = timedelta(days=90)  # onset of findings that a rewind may still take back
 
 _log = structlog.get_logger(__name__)
@@ -102,14 +102,10 @@ class Analyzer:
         summary = Summary(tick=time_of(tick))
         mine = self._take(skids_of(versions), summary)
         plans = self._plans(mine, versions, tick, summary)
-        shared = self._read_together(plans, versions, tick)
+        cycle = _Cycle(versions, tick, summary, *self._read_together(plans, versions, tick))
         for plan in plans:
-            try:
-                self._work(plan, versions, tick, shared, summary)
-            except LostLeaseError as error:
-                _log.warning("lost a skid to another analyser", skid=plan.skid, error=str(error))
-                self._drop(plan.skid)
-                summary.not_ours.append(plan.skid)
+            self._work(plan, cycle)
+        self._commit(cycle)
         summary.skids = len(mine)
         behind = [micros(now) - micros(self._cache[skid][0].watermark) for skid in mine if skid in self._cache]
         summary.behind_s = max(behind, default=0) / 1e6
@@ -133,13 +129,11 @@ class Analyzer:
 
     def release(self) -> None:
         """Give all leases back."""
-        for skid in list(self._leased):
-            self._logbook.leases.release(_lease(skid), self._owner)
-            self._drop(skid)
+        self._logbook.leases.release_all([_lease(skid) for skid in self._leased], self._owner)
+        self._leased.clear()
 
-    def _take(self, skids: Iterable[str], summary: Summary) -> list[str]:
+    def _take(self, skids: Sequence[str], summary: Summary) -> list[str]:
         """Those of ``skids`` that are this analyser's; leases that are due are renewed in one transaction."""
-        skids = list(skids)
         now = monotonic()
         due = [skid for skid in skids if self._leased.get(skid, float("-inf")) <= now]
         taken = self._logbook.leases.take_all([_lease(skid) for skid in due], self._owner, LEASE_S) if due else set()
@@ -147,9 +141,13 @@ class Analyzer:
             if _lease(skid) in taken:
                 self._leased[skid] = now + LEASE_S / 3
             else:
-                self._drop(skid)
-                summary.not_ours.append(skid)
+                self._lose(skid, summary)
         return [skid for skid in skids if skid in self._leased]
+
+    def _lose(self, skid: str, summary: Summary) -> None:
+        self._drop(skid)
+        if skid not in summary.not_ours:
+            summary.not_ours.append(skid)
 
     def _drop(self, skid: str) -> None:
         self._cache.pop(skid, None)
@@ -201,89 +199,88 @@ class Analyzer:
             cached = self._cache[standing.skid] = (standing, from_bytes(standing.state, self._detectors))
         return cached[1]
 
-    def _read_together(self, plans: Sequence[Plan], versions: Versions, tick: int) -> _Shared:
-        """One read for all skids that are nearly up to date."""
+    def _read_together(
+        self, plans: Sequence[Plan], versions: Versions, tick: int
+    ) -> tuple[int, Mapping[str, pa.Table]]:
+        """One read for all skids that are nearly up to date: from which minute on, and a table a skid."""
         near = [plan for plan in plans if tick - plan.start <= TOGETHER]
         if not near:
-            return _Shared(tick, {})
+            return tick, {}
         start = min(plan.start for plan in near)
         series = [name for plan in near for name in _series(versions, plan.skid)]
-        return _Shared(start, by_skid(self._read(series, start, tick)))
+        return start, by_skid(self._read(series, start, tick))
 
     def _read(self, series: Sequence[str], start: int, stop: int) -> pa.Table:
         return self._store.read(series, time_of(start), time_of(stop)) if series else SAMPLES.empty_table()
 
-    def _work(self, plan: Plan, versions: Versions, tick: int, shared: _Shared, summary: Summary) -> None:
-        series = _series(versions, plan.skid)
+    def _work(self, plan: Plan, cycle: _Cycle) -> None:
+        series, tick = _series(cycle.versions, plan.skid), cycle.tick
 
         def read(start: int, stop: int) -> pa.Table:
-            self._take([plan.skid], summary)
-            if start >= shared.start:
-                return cut(shared.tables.get(plan.skid, SAMPLES.empty_table()), start, stop)
+            self._take(list(self._leased), cycle.summary)
+            if start >= cycle.start:
+                return cut(cycle.tables.get(plan.skid, SAMPLES.empty_table()), start, stop)
             return self._read(series, start, stop)
 
         renewed = self._renewed.get(plan.skid, {})
-        walk = Walk(plan.skid, versions, self._detectors, plan.memory, plan.start, self._silent, renewed)
+        walk = Walk(plan.skid, cycle.versions, self._detectors, plan.memory, plan.start, self._silent, renewed)
         keep = tick - HORIZON - HOUR
         changed: list[Finding] = []
         if plan.rewound:
             walk.go(plan.until, read, block=self._block, snapshots_from=keep)
             changed = self._second_pass(plan, walk, tick)
-            summary.minutes += plan.until - plan.start
+            cycle.summary.minutes += plan.until - plan.start
         while True:
             before = walk.minute
             walk.go(min(max(tick, before), before + self._block), read, block=self._block, snapshots_from=keep)
-            changed += walk.ledger.revisions
-            summary.minutes += walk.minute - before
-            summary.findings += self._commit(plan, walk, changed, keep)
-            changed = []
+            cycle.summary.minutes += walk.minute - before
+            cycle.done.append((self._worked(plan, walk, [*changed, *walk.ledger.revisions], keep), walk.memory))
+            walk.snapshots, walk.ledger.revisions, changed, plan.rewound = [], [], [], False
             if walk.minute >= tick:
                 break
-        self._asked.pop(plan.skid, None)
+            self._commit(cycle)
+            if plan.skid not in self._leased:
+                return
+        if monotonic() - cycle.committed > COMMIT_S:
+            self._commit(cycle)
 
     def _second_pass(self, plan: Plan, walk: Walk, tick: int) -> list[Finding]:
         book = self._logbook.analysis
         start = time_of(plan.start)
         known = {f.id: f for f in book.current(skid=plan.skid, since=start - LOOK_BACK, superseded=True)}
-        for key in (walk.ledger.standing.keys() | walk.ledger.told) - known.keys():
-            known.update({f.id: f for f in book.history(key)[-1:]})
+        older = map(book.last, (walk.ledger.standing.keys() | walk.ledger.told) - known.keys())
+        known.update({f.id: f for f in older if f is not None})
         changed = reconcile(walk.ledger, list(known.values()), start, time_of(plan.until), time_of(tick))
         walk.ledger.revisions, walk.ledger.told = [], set()
         walk.memory = replace(walk.memory, standing=dict(walk.ledger.standing))
         return changed
 
-    def _commit(self, plan: Plan, walk: Walk, changed: Sequence[Finding], keep: int) -> int:
-        standing = Standing(plan.skid, plan.cursor, time_of(walk.minute), to_bytes(walk.memory))
+    def _worked(self, plan: Plan, walk: Walk, changed: Sequence[Finding], keep: int) -> Worked:
         view = view_at(walk.versions, plan.skid, walk.minute)
-        self._logbook.analysis.commit(
-            standing,
-            self._numbered(changed),
-            owner=self._owner,
+        return Worked(
+            Standing(plan.skid, plan.cursor, time_of(walk.minute), to_bytes(walk.memory)),
+            numbered(changed, self._logbook.analysis.last),
             watched=None if view is None else watched(view, walk.memory, self._detectors, walk.minute),
             snapshots_at=walk.snapshots,
             rewound_to=time_of(plan.start) if plan.rewound else None,
             keep_snapshots_from=time_of(keep),
         )
-        walk.snapshots, walk.ledger.revisions = [], []
-        plan.rewound = False
-        self._cache[plan.skid] = (standing, walk.memory)
-        return len(changed)
 
-    def _numbered(self, findings: Sequence[Finding]) -> list[Finding]:
-        """Each with the revision that follows the logbook's last; first detection and lateness stay as told."""
-        latest: dict[UUID, Finding] = {}
-        numbered = []
-        for finding in findings:
-            before = latest.get(finding.id)
-            if before is None:
-                before = next(iter(self._logbook.analysis.history(finding.id)[-1:]), None)
-            if before is not None:
-                late = before.late and finding.state != "open"  # what stands again is no history
-                kept = {"detected": min(before.detected, finding.detected), "late": late}
-                finding = finding.model_copy(update={"revision": before.revision + 1, **kept})
-            latest[finding.id] = finding
-            numbered.append(finding)
-        return numbered
+    def _commit(self, cycle: _Cycle) -> None:
+        """All that is done and not written yet, in one transaction; another analyser's skids are left to it."""
+        if not cycle.done:
+            return
+        lost = self._logbook.analysis.commit(*(worked for worked, _ in cycle.done), owner=self._owner)
+        for worked, memory in cycle.done:
+            skid = worked.standing.skid
+            if skid in lost:
+                _log.warning("lost a skid to another analyser", skid=skid, holder=lost[skid] or "nobody")
+                self._lose(skid, cycle.summary)
+                continue
+            self._cache[skid] = (worked.standing, memory)
+            self._asked.pop(skid, None)
+            cycle.summary.findings += len(worked.changed)
+        cycle.done, cycle.committed = [], monotonic()
 
     def _beat(self, summary: Summary) -> None:
         figures = {"skids": summary.skids, "minutes": summary.minutes, "findings": summary.findings}
@@ -300,12 +297,19 @@ class Analyzer:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class _Shared:
-    """What was read for several skids at once: minutes from ``start`` on, a table a skid."""
+@dataclass
+class _Cycle:
+    """What is the same for all skids of a cycle. ``tables``: what was read for several of them at once, minutes from
+    ``start`` on. ``done`` is not written yet, at most one entry a skid; ``committed`` is when the last was.
+    """
 
+    versions: Versions
+    tick: int
+    summary: Summary
     start: int
     tables: Mapping[str, pa.Table]
+    done: list[tuple[Worked, Memory]] = field(default_factory=list)
+    committed: float = field(default_factory=monotonic)
 
 
 def _lease(skid: str) -> str:

@@ -24,7 +24,7 @@ from alerts.service import AlertService
 from skidhand.clock import WallClock
 from skidhand.fleet import parse_fleet
 from skidhand.logbook import Logbook
-from skidhand.logbook.analysis import Standing
+from skidhand.logbook.analysis import Standing, Worked
 from skidhand.model.finding import Finding, finding_id
 
 TEN = 10
@@ -76,7 +76,7 @@ def found(skid: str, digest: str) -> Finding:
 def commit(book: Logbook, skid: str, findings: list[Finding]) -> float:
     """As analytics does; gives when it was done."""
     book.leases.take(f"analyze:{skid}", "benchmark")
-    book.analysis.commit(Standing(skid, None, findings[0].watermark, b""), findings, owner="benchmark")
+    book.analysis.commit(Worked(Standing(skid, None, findings[0].watermark, b""), findings), owner="benchmark")
     return time.monotonic()
 
 

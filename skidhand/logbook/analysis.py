@@ -9,7 +9,6 @@ from uuid import UUID
 
 from sqlalchemy import Connection, and_, delete, func, insert, select, update
 
-from skidhand.errors import IntegrityError
 from skidhand.logbook.database import Database
 from skidhand.logbook.tables import analysis, findings, inbox, leases, snapshots
 from skidhand.model.finding import Finding
@@ -26,8 +25,19 @@ class Standing:
     state: bytes
 
 
-class LostLeaseError(IntegrityError):
-    """Another analyser holds this skid now; what was computed is thrown away."""
+@dataclass(frozen=True, slots=True)
+class Worked:
+    """What must be written of one skid together. ``watched``: what the memory says of itself, None for a skid
+    that stands nowhere. ``rewound_to`` drops the snapshots after that time first; with new ones in
+    ``snapshots_at``, those before ``keep_snapshots_from`` go.
+    """
+
+    standing: Standing
+    changed: Sequence[Finding] = ()
+    watched: Watched | None = None
+    snapshots_at: Sequence[tuple[datetime, bytes]] = ()
+    rewound_to: datetime | None = None
+    keep_snapshots_from: datetime | None = None
 
 
 class AnalysisBook:
@@ -36,51 +46,23 @@ class AnalysisBook:
     def __init__(self, database: Database) -> None:
         self._db = database
 
-    def standing(self, skid: str) -> Standing | None:
-        """Where the analysis of ``skid`` stands, or None when it has not begun."""
-        with self._db.read() as connection:
-            row = connection.execute(select(analysis).where(analysis.c.skid == skid)).one_or_none()
-        return None if row is None else Standing(row.skid, row.cursor, row.watermark, row.state)
-
     def standings(self) -> dict[str, Standing]:
         """Where the analysis of every skid that has begun stands, by skid, in one query."""
         with self._db.read() as connection:
             rows = connection.execute(select(analysis)).all()
         return {row.skid: Standing(row.skid, row.cursor, row.watermark, row.state) for row in rows}
 
-    def commit(
-        self,
-        standing: Standing,
-        changed: Sequence[Finding],
-        *,
-        owner: str,
-        watched: Watched | None = None,
-        snapshots_at: Sequence[tuple[datetime, bytes]] = (),
-        rewound_to: datetime | None = None,
-        keep_snapshots_from: datetime | None = None,
-    ) -> None:
-        """Findings, memory, cursor and snapshots of one skid, all or nothing.
+    def commit(self, *worked: Worked, owner: str) -> dict[str, str]:
+        """Findings, memory, cursor and snapshots of the skids, all or nothing.
 
-        ``owner`` must hold the lease ``analyze:<skid>`` (LostLeaseError otherwise). ``rewound_to`` drops
-        the snapshots after that time first; ``keep_snapshots_from`` drops those before. ``watched``: what the
-        memory says of itself, None for a skid that stands nowhere.
+        A skid whose lease ``analyze:<skid>`` is not ``owner``'s is left out; returned is who holds it ("" nobody).
         """
         with self._db.write() as connection:
-            _must_hold(connection, f"analyze:{standing.skid}", owner)
-            _drop_snapshots(connection, standing.skid, rewound_to, keep_snapshots_from)
-            for watermark, state in snapshots_at:
-                connection.execute(insert(snapshots).values(skid=standing.skid, watermark=watermark, state=state))
-            values = {
-                "cursor": standing.cursor,
-                "watermark": standing.watermark,
-                "state": standing.state,
-                "watched": None if watched is None else watched.model_dump(mode="json"),
-            }
-            done = connection.execute(update(analysis).where(analysis.c.skid == standing.skid).values(values))
-            if done.rowcount == 0:
-                connection.execute(insert(analysis).values(skid=standing.skid, **values))
-            for finding in changed:
-                _append(connection, finding)
+            lost = _lost(connection, [one.standing.skid for one in worked], owner)
+            for one in worked:
+                if one.standing.skid not in lost:
+                    _write(connection, one)
+        return lost
 
     def watched(self, skids: Collection[str] | None = None) -> dict[str, Watched]:
         """By skid what is learnt still and what is not watched now; ``skids``: only those.
@@ -130,18 +112,45 @@ class AnalysisBook:
         with self._db.read() as connection:
             return [Finding.model_validate(doc) for doc in connection.execute(query).scalars()]
 
+    def last(self, finding: UUID) -> Finding | None:
+        """The last revision of one finding, superseded or not; None when it was never told."""
+        query = (
+            select(findings.c.doc).where(findings.c.id == str(finding)).order_by(findings.c.revision.desc()).limit(1)
+        )
+        with self._db.read() as connection:
+            doc = connection.execute(query).scalar()
+        return None if doc is None else Finding.model_validate(doc)
 
-def _must_hold(connection: Connection, name: str, owner: str) -> None:
-    holder = connection.execute(select(leases.c.owner).where(leases.c.name == name)).scalar()
-    if holder != owner:
-        raise LostLeaseError(f"lease {name!r} is held by {holder or 'nobody'}, not by {owner}")
+
+def _lost(connection: Connection, skids: Sequence[str], owner: str) -> dict[str, str]:
+    """Of ``skids`` those that others hold, or nobody; the leases stay as they are until the transaction ends."""
+    names = sorted({f"analyze:{skid}" for skid in skids})
+    query = select(leases.c.name, leases.c.owner).where(leases.c.name.in_(names)).order_by(leases.c.name)
+    holders = {row.name: row.owner for row in connection.execute(query.with_for_update())}
+    found = {skid: holders.get(f"analyze:{skid}", "") for skid in skids}
+    return {skid: holder for skid, holder in found.items() if holder != owner}
 
 
-def _drop_snapshots(connection: Connection, skid: str, after: datetime | None, before: datetime | None) -> None:
-    if after is not None:
-        connection.execute(delete(snapshots).where(snapshots.c.skid == skid, snapshots.c.watermark > after))
-    if before is not None:
-        connection.execute(delete(snapshots).where(snapshots.c.skid == skid, snapshots.c.watermark < before))
+def _write(connection: Connection, worked: Worked) -> None:
+    skid, states = worked.standing.skid, worked.snapshots_at
+    if worked.rewound_to is not None:
+        connection.execute(delete(snapshots).where(snapshots.c.skid == skid, snapshots.c.watermark > worked.rewound_to))
+    if states and worked.keep_snapshots_from is not None:
+        connection.execute(
+            delete(snapshots).where(snapshots.c.skid == skid, snapshots.c.watermark < worked.keep_snapshots_from)
+        )
+    for watermark, state in states:
+        connection.execute(insert(snapshots).values(skid=skid, watermark=watermark, state=state))
+    values = {
+        "cursor": worked.standing.cursor,
+        "watermark": worked.standing.watermark,
+        "state": worked.standing.state,
+        "watched": None if worked.watched is None else worked.watched.model_dump(mode="json"),
+    }
+    if connection.execute(update(analysis).where(analysis.c.skid == skid).values(values)).rowcount == 0:
+        connection.execute(insert(analysis).values(skid=skid, **values))
+    for finding in worked.changed:
+        _append(connection, finding)
 
 
 def _append(connection: Connection, finding: Finding) -> None:

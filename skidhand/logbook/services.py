@@ -67,8 +67,13 @@ class LeaseBook:
 
     def release(self, name: str, owner: str) -> None:
         """Give the lease back if ``owner`` holds it."""
+        self.release_all([name], owner)
+
+    def release_all(self, names: Iterable[str], owner: str) -> None:
+        """Give those of ``names`` back that ``owner`` holds, in one transaction."""
         with self._db.write() as connection:
-            connection.execute(delete(leases).where(leases.c.name == name, leases.c.owner == owner))
+            for name in names:
+                connection.execute(delete(leases).where(leases.c.name == name, leases.c.owner == owner))
 
 
 class ClockBook:

@@ -104,11 +104,11 @@ class Analyser:
 
     def commit(self, *changed: Finding) -> None:
         """All of ``changed`` in one transaction (they are of one skid)."""
-        from skidhand.logbook.analysis import Standing
+        from skidhand.logbook.analysis import Standing, Worked
 
         skid = changed[0].skid
         assert self._logbook.leases.take(f"analyze:{skid}", "test")
-        self._logbook.analysis.commit(Standing(skid, None, changed[0].watermark, b""), changed, owner="test")
+        self._logbook.analysis.commit(Worked(Standing(skid, None, changed[0].watermark, b""), changed), owner="test")
 
 
 def kinds_of(findings: Sequence[Finding]) -> list[str]:

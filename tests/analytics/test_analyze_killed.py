@@ -78,7 +78,7 @@ class Live:
     def until(self, moment, cursor):
         """Wait until all before ``moment`` is worked in and something has arrived since ``cursor``."""
         end = time.monotonic() + 120
-        while (standing := self.logbook.analysis.standing(SKID)) is None or (
+        while (standing := self.logbook.analysis.standings().get(SKID)) is None or (
             standing.watermark < moment or standing.cursor == cursor
         ):
             assert self.process.poll() is None, "analyze ended by itself"
@@ -129,7 +129,7 @@ def follow(live, store, start, pieces):
     killed = KILLED | set(chance.sample(range(10, len(pieces)), max(0, DAYS // 8)))
     for number, i in enumerate(arrivals, 1):
         now = start + timedelta(hours=STEP * (max(arrivals[:number]) + 1), minutes=5)
-        standing = live.logbook.analysis.standing(SKID)
+        standing = live.logbook.analysis.standings().get(SKID)
         store.write(Batch("w", number, f"{number:064x}", received(pieces[i], i, now)))
         live.logbook.clock.announce(now)
         if number in killed:

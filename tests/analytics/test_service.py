@@ -179,7 +179,7 @@ def test_a_failure_before_the_commit_changes_nothing(rig, monkeypatch):
         patch.setattr(rig.logbook.analysis, "commit", Mock(side_effect=LogbookError("away")))
         with pytest.raises(LogbookError):
             rig.tick(END)
-    assert rig.logbook.analysis.standing("sk-1") is None
+    assert rig.logbook.analysis.standings() == {}
     rig.tick(END)
     assert {f.kind for f in rig.logbook.analysis.current()} == {"dp-rise", "oil-carry-over"}
 
@@ -269,7 +269,7 @@ def test_one_read_serves_all_skids_that_are_up_to_date(tmp_path):
         rig.tick(T0 + timedelta(minutes=minute + 20))
         assert reads.call_count == 1
     assert {f.skid for f in rig.logbook.analysis.current()} == {"sk-1"}
-    assert rig.logbook.analysis.standing("sk-1-b").watermark == END - timedelta(minutes=1)
+    assert rig.logbook.analysis.standings()["sk-1-b"].watermark == END - timedelta(minutes=1)
     rig.logbook.close()
 
 

@@ -12,7 +12,7 @@ from typing import Any
 from skidhand.clock import StreamClock
 from skidhand.fleet import parse_fleet
 from skidhand.logbook import Logbook
-from skidhand.logbook.analysis import Standing
+from skidhand.logbook.analysis import Standing, Worked
 from skidhand.model.finding import Evidence, Finding, Forecast, Number, RuledOut, Trace, finding_id
 from skidhand.model.kinds import cause_class
 from skidhand.model.prompt import Prompt, Transition
@@ -125,7 +125,7 @@ def put(logbook: Logbook, *found: Finding) -> None:
     """Write findings as analytics does."""
     for one in found:
         assert logbook.leases.take(f"analyze:{one.skid}", "test")
-        logbook.analysis.commit(Standing(one.skid, None, one.watermark, b""), [one], owner="test")
+        logbook.analysis.commit(Worked(Standing(one.skid, None, one.watermark, b""), [one]), owner="test")
 
 
 def prompt(logbook: Logbook, found: Finding, code: str = "4821", **changes: Any) -> Prompt:

@@ -10,7 +10,7 @@ import pytest
 from board.app import make_app
 from board.viewer import Viewer
 from skidhand.fleet import parse_fleet
-from skidhand.logbook.analysis import Standing
+from skidhand.logbook.analysis import Standing, Worked
 from skidhand.model.samples import micros, table
 from skidhand.model.watched import Learning, NotWatched, Watched
 from skidhand.settings import Board
@@ -62,7 +62,8 @@ def told(tmp_path_factory):
                         Watched(skid="tf-2", at=site.NOW, learning=(nameless,)),
                         Watched(skid="tf-3", at=site.NOW, not_watched=slow)):  # fmt: skip
             assert book.leases.take(f"analyze:{watched.skid}", "test")
-            book.analysis.commit(Standing(watched.skid, None, site.NOW, b""), [], owner="test", watched=watched)
+            done = Worked(Standing(watched.skid, None, site.NOW, b""), watched=watched)
+            assert book.analysis.commit(done, owner="test") == {}
         for name, role, sites in (("leo", "look", None), ("tia", "look", ["tansy-4"]), ("sol", "look", ["sorrel-2"]),
                                   ("cus", "customer", ["tansy-4"])):  # fmt: skip
             book.users.add(name, role, sites, None)

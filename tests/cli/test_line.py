@@ -88,7 +88,7 @@ def refused(book: Logbook) -> dict[str, int]:
 
 def reached(book: Logbook, skid: str) -> bool:
     """True when analysis of ``skid`` has come within two minutes of the announced time."""
-    standing, now = book.analysis.standing(skid), book.clock.announced()
+    standing, now = book.analysis.standings().get(skid), book.clock.announced()
     return standing is not None and (now - standing.watermark).total_seconds() <= 120
 
 

@@ -107,7 +107,7 @@ def test_once_through(run, plant):
     tidied = run("tidy")
     assert (tidied.code, tidied.out) == (0, "")
     with Logbook("skidhand-data/logbook.db") as book:
-        assert book.analysis.standing("tf-skid-1").watermark == datetime(2026, 3, 2, 1, 59, tzinfo=UTC)
+        assert book.analysis.standings()["tf-skid-1"].watermark == datetime(2026, 3, 2, 1, 59, tzinfo=UTC)
 
 
 def test_rewind(run, plant):
