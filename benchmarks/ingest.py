@@ -1,7 +1,9 @@
 """Durable ingest beside two subscribers that store nothing: a raw socket and a bare paho client.
 
 Each drains the same messages, which wait in the broker for its session: QoS 1, 50 values each. Only the taking is
-measured, from the connection to the last acknowledgement; ours acknowledges when the samples are forced to its disk.
+measured, from the connection (ours: from the start of its threads) to the last acknowledgement; ours acknowledges
+when the samples are forced to its disk. In each round every one of them takes all messages, one after the other; rates
+are those of each one's best round, for what disturbs a run only ever makes it slower (so says timeit's documentation).
 """
 
 from __future__ import annotations
@@ -24,8 +26,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from benchmarks.harness import Row
 from ingest.broker import BrokerSettings
+from ingest.lean import without_pandas
 from ingest.service import IngestService
 from skidhand.fleet import FleetVersion, parse_fleet
+from skidhand.logbook import Logbook
 from skidhand.stores import open_store
 from tests.support.mosquitto import ROOMY, Mosquitto, program
 
@@ -39,17 +43,13 @@ def measure(quick: bool) -> Iterator[Row]:
     if program() is None:
         yield Row("durable ingest", note="mosquitto is not installed (Debian: apt-get install mosquitto)")
         return
-    count = 6_000 if quick else 20_000
+    count, rounds = (5_000, 2) if quick else (20_000, 3)
     with tempfile.TemporaryDirectory(prefix="skidhand-bench-") as name:
         broker = Mosquitto(Path(name) / "broker", ROOMY)
         broker.folder.mkdir()
         broker.start()
         try:
-            # In processes of their own, so that none of them is in our worker's memory or processor time.
-            with ProcessPoolExecutor(1, get_context("spawn")) as apart:
-                at = broker.host, broker.port, count
-                raw, bare = apart.submit(_raw, *at).result(), apart.submit(_bare, *at).result()
-                yield from _ours(broker, Path(name), count, raw, bare, apart)
+            yield from _one(broker, Path(name) / "one", count, rounds)
             yield from _two(broker, Path(name) / "two", count)
         finally:
             broker.stop()
@@ -60,43 +60,74 @@ def _service(host: str, port: int, folder: Path, worker: str = "spool", group: s
         broker=BrokerSettings(host=host, port=port, group=group),
         spool_path=folder / f"{worker}.db",
         store=open_store(str(folder / "lake")),
-        logbook=str(folder / "logbook.db"),
+        logbook=Logbook(str(folder / "logbook.db")),  # open: a program's start is not its rate
         fleet=_fleet(),
     )
 
 
-def _ours(
-    broker: Mosquitto, folder: Path, count: int, raw: float, bare: float, apart: ProcessPoolExecutor
-) -> Iterator[Row]:
-    def service() -> IngestService:
-        return _service(broker.host, broker.port, folder)
+class Taken(NamedTuple):
+    """What a worker did with all messages: samples a second, and until all was stored processor, memory and lag."""
 
-    first = service()
-    first.start(wait_connected_s=30)  # its session is there from now on
-    first.stop()
-    apart.submit(_publish, broker.host, broker.port, count).result()
-    again, process = service(), psutil.Process()
-    before, began = process.cpu_times(), time.perf_counter()
-    again.start(wait_connected_s=30)
-    lag, most, took = 0.0, 0, 0.0
-    while (stats := again.stats()).messages < count or stats.depth.samples:
-        _check(began)
-        lag, most = max(lag, stats.lag_s), max(most, process.memory_info().rss)
-        time.sleep(0.02)
-        if not took and again.stats().messages == count:
-            took = time.perf_counter() - began
-    spent = process.cpu_times()
-    again.stop()
-    assert again.stats().samples == count * VALUES
-    rate = count * VALUES / took
+    rate: float
+    processor_s: float
+    most_bytes: int
+    lag_s: float
+
+
+def _one(broker: Mosquitto, folder: Path, count: int, rounds: int) -> Iterator[Row]:
+    """One worker beside a raw socket and bare paho. Each has its session from before the first message on."""
+    folder.mkdir()
+    at = broker.host, broker.port
+    raws, bares, ours = list[float](), list[float](), list[Taken]()
+    # In processes of their own, a new one for each start of the worker, so that nothing else is in its memory.
+    spawn = get_context("spawn")
+    with ProcessPoolExecutor(1, spawn) as beside, ProcessPoolExecutor(1, spawn, max_tasks_per_child=1) as apart:
+        joined = apart.submit(_join, *at, folder, "spool", None)
+        beside.submit(_sessions, *at).result()
+        joined.result()
+        for _ in range(rounds):
+            beside.submit(_publish, *at, count).result()
+            raws.append(beside.submit(_raw, *at, count).result())
+            bares.append(beside.submit(_bare, *at, count).result())
+            ours.append(apart.submit(_work, *at, folder, count).result())
+    raw, bare, rate = max(raws), max(bares), max(each.rate for each in ours)
     yield Row("raw socket that counts and acknowledges", "samples/s", raw)
     yield Row("one worker beside it", "samples/s", rate, raw)
-    holds = rate >= 0.4 * bare
-    yield Row("one worker, judging on", "samples/s", rate, bare, "≥ 0.4 (0.5)", holds, "beside: a bare paho subscriber")
-    processor = (spent.user + spent.system - before.user - before.system) / (count * VALUES) * 1e6
+    each_round = ", ".join(f"{each.rate / other:.2f}" for each, other in zip(ours, bares, strict=True))
+    yield Row(
+        "one worker, judging on",
+        "samples/s",
+        rate,
+        bare,
+        "≥ 0.4 (0.5)",
+        rate >= 0.4 * bare,
+        f"beside: a bare paho subscriber; the rounds: {each_round}",
+    )
+    processor = min(each.processor_s for each in ours) / (count * VALUES) * 1e6
     yield Row("processor time a 1,000 samples, to the store", "ms", processor)
-    yield Row("memory", "MB", most / 1e6, None, "≤ 300 MB", most <= 300e6)
+    most, lag = max(each.most_bytes for each in ours), max(each.lag_s for each in ours)
+    yield Row("memory, at most", "MB", most / 1e6, None, "≤ 300 MB", most <= 300e6)
     yield Row("longest wait for the store", "s", lag, None, "≤ 5 s", lag <= 5)
+
+
+def _work(host: str, port: int, folder: Path, count: int) -> Taken:
+    """Start the worker as the command does, and take what waits."""
+    without_pandas()
+    service, process = _service(host, port, folder), psutil.Process()
+    before, began = time.process_time(), time.perf_counter()
+    service.start(wait_connected_s=30)
+    lag, most, took = 0.0, 0, 0.0
+    while (stats := service.stats()).messages < count or stats.depth.samples:
+        assert time.perf_counter() - began < _PATIENCE_S, "ingest did not take all messages"
+        if not took and stats.messages == count:
+            took = time.perf_counter() - began
+        lag, most = max(lag, stats.lag_s), max(most, process.memory_info().rss)
+        time.sleep(0.005)
+    took = took or time.perf_counter() - began
+    spent = time.process_time() - before
+    service.stop()
+    assert service.stats().samples == count * VALUES
+    return Taken(count * VALUES / took, spent, most, lag)
 
 
 def _two(broker: Mosquitto, folder: Path, count: int) -> Iterator[Row]:
@@ -104,7 +135,7 @@ def _two(broker: Mosquitto, folder: Path, count: int) -> Iterator[Row]:
     folder.mkdir()
     names, at = ("one", "other"), (broker.host, broker.port)
     with ProcessPoolExecutor(2, get_context("spawn")) as pool:
-        for ready in [pool.submit(_join, *at, folder, name) for name in names]:
+        for ready in [pool.submit(_join, *at, folder, name, "bench") for name in names]:
             ready.result()
         pool.submit(_publish, *at, count).result()
         shares = [each.result() for each in [pool.submit(_share, *at, folder, name) for name in names]]
@@ -126,9 +157,9 @@ class Share(NamedTuple):
     processor_s: float
 
 
-def _join(host: str, port: int, folder: Path, worker: str) -> None:
-    """Make the worker's session in the group, and leave."""
-    service = _service(host, port, folder, worker, "bench")
+def _join(host: str, port: int, folder: Path, worker: str, group: str | None) -> None:
+    """Make the worker's session, and leave."""
+    service = _service(host, port, folder, worker, group)
     service.start(wait_connected_s=30)
     service.stop()
 
@@ -154,20 +185,14 @@ def _bare(host: str, port: int, count: int) -> float:
     """Samples per second of a paho client whose callback only counts."""
     seen, done = 0, threading.Event()
 
-    def client() -> mqtt.Client:
-        made = mqtt.Client(CallbackAPIVersion.VERSION2, "bench-bare", clean_session=False)
-        made.on_message = heard
-        return made
-
     def heard(*_: Any) -> None:
         nonlocal seen
         seen += 1
         if seen == count:
             done.set()
 
-    _subscribe(client(), host, port)
-    _publish(host, port, count)
-    taker = client()
+    taker = _client("bench-bare")
+    taker.on_message = heard
     began = time.perf_counter()
     taker.connect(host, port)
     taker.loop_start()
@@ -180,8 +205,6 @@ def _bare(host: str, port: int, count: int) -> float:
 
 def _raw(host: str, port: int, count: int) -> float:
     """Samples per second of a socket that reads MQTT 3.1.1 frames and answers each with its PUBACK."""
-    _subscribe(mqtt.Client(CallbackAPIVersion.VERSION2, "bench-raw", clean_session=False), host, port)
-    _publish(host, port, count)
     began = time.perf_counter()
     with socket.create_connection((host, port)) as link:
         name = b"bench-raw"
@@ -193,7 +216,10 @@ def _raw(host: str, port: int, count: int) -> float:
             answers, buffer = _answers(buffer)
             seen += len(answers)
             link.sendall(b"".join(answers))
-    return count * VALUES / (time.perf_counter() - began)
+        took = time.perf_counter() - began
+        link.sendall(b"\xe0\x00")  # a farewell, so that the broker has heard every answer
+        link.recv(1)
+    return count * VALUES / took
 
 
 def _answers(buffer: bytes) -> tuple[list[bytes], bytes]:
@@ -216,20 +242,21 @@ def _answers(buffer: bytes) -> tuple[list[bytes], bytes]:
         at = end + length
 
 
-def _subscribe(client: mqtt.Client, host: str, port: int) -> None:
-    """Make the client's session at the broker, and leave."""
-    ready = threading.Event()
+def _client(name: str) -> mqtt.Client:
+    return mqtt.Client(CallbackAPIVersion.VERSION2, name, clean_session=False)
 
-    def connected(*_: Any) -> None:
-        client.subscribe(TOPIC, qos=1)
 
-    client.on_connect = connected
-    client.on_subscribe = lambda *_: ready.set()
-    client.connect(host, port)
-    client.loop_start()
-    assert ready.wait(30)
-    client.disconnect()
-    client.loop_stop()
+def _sessions(host: str, port: int) -> None:
+    """Make the sessions of those beside us at the broker, and leave."""
+    for name in ("bench-raw", "bench-bare"):
+        client, ready = _client(name), threading.Event()
+        client.on_connect = lambda client, *_: client.subscribe(TOPIC, qos=1)
+        client.on_subscribe = lambda *_, ready=ready: ready.set()
+        client.connect(host, port)
+        client.loop_start()
+        assert ready.wait(30)
+        client.disconnect()
+        client.loop_stop()
 
 
 def _publish(host: str, port: int, count: int) -> None:
@@ -257,8 +284,3 @@ def _fleet() -> FleetVersion:
         "skids:\n  - id: tf-1\n    name: Skid 1\n    placements: [{site: tansy-1, from: 2020-01-01}]\n"
         f"    instruments:\n{tags}\n"
     )
-
-
-def _check(began: float) -> None:
-    if time.perf_counter() - began > _PATIENCE_S:
-        raise TimeoutError("ingest did not take all messages")

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final, cast
 
 from ingest.broker import BrokerSettings
+from ingest.lean import without_pandas
 from ingest.service import IngestService
 from skidhand.clock import ClockKind
 from skidhand.errors import SettingsError, SkidhandError
@@ -29,6 +30,7 @@ def main(arguments: list[str]) -> int:
         return SettingsError.exit_code
     fleet, spool, store, logbook, address, clock, group = *arguments, *DEFAULTS[given:]
     host, _, port = address.rpartition(":")
+    without_pandas()
     try:
         service = IngestService(
             broker=BrokerSettings(host=host, port=int(port), group=group or None),

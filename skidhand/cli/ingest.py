@@ -56,6 +56,7 @@ def command(
         skidhand ingest --drain 1f0c9a7be2d4
     """
     from ingest.broker import BrokerSettings
+    from ingest.lean import without_pandas
     from ingest.metrics import MetricsServer
     from ingest.service import IngestService
     from ingest.sparkplug.settings import SparkplugSettings
@@ -67,6 +68,7 @@ def command(
         raise UserError("--lost belongs to --drain ID")
     settings = settings_from(settings_file, broker=broker, spool=spool, store=store, logbook=logbook, fleet=fleet)
     log.set_up(settings.log, service="ingest")
+    without_pandas()
     path, worker = (settings.spool_file, None) if drain is None else _spool_of(drain, settings.spool_file, lost=lost)
     with_sparkplug = settings.sparkplug.on and drain is None
     service = IngestService(
