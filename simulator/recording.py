@@ -47,8 +47,9 @@ def read_recording(
 def write_samples(tables: Iterable[pa.Table], path: Path | str) -> int:
     """Write samples (schema SAMPLES) to one Parquet file; gives the number of rows."""
     count = 0
-    # times and values hardly repeat: a dictionary of them is built and thrown away
-    with pq.ParquetWriter(str(path), SAMPLES, compression="zstd", use_dictionary=["series", "quality"]) as writer:  # type: ignore[arg-type]
+    # times hardly repeat: a dictionary of them would be built and thrown away; a converter's steps do
+    repeat = ["series", "value", "quality"]
+    with pq.ParquetWriter(str(path), SAMPLES, compression="zstd", use_dictionary=repeat) as writer:  # type: ignore[arg-type]
         for table in tables:
             writer.write_table(table)
             count += table.num_rows

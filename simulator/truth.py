@@ -37,7 +37,7 @@ def truth_of(
 ) -> Truth:
     """The truth of what :func:`simulator.generate` yields with the same arguments.
 
-    Events that begin so late that they could not be known before the end are left out.
+    What begins before the end is in it; what need be known only after the end is not required.
     """
     span = scenario.file.hours if hours is None else hours
     number = scenario.file.seed if seed is None else seed
@@ -62,7 +62,7 @@ def truth_of(
             sites.append(pad.shared.skid.id)
             events += [e for i in range(len(pad.shared.events)) for e in _events(i, pad.shared, at)]
             events += held_up(pad, at)
-    known = [_cut(e, at(span)) for e in events if (e.knowable or e.onset) < at(span)]
+    begun = [_cut(e, at(span)) for e in events if e.onset < at(span)]
     return Truth(
         scenario=scenario.name,
         fleet=scenario.fleet.fleet,
@@ -71,7 +71,7 @@ def truth_of(
         end=at(span),
         skids=tuple(chosen),
         sites=tuple(sites),
-        events=tuple(sorted(known, key=lambda e: (e.onset, e.id))),
+        events=tuple(sorted(begun, key=lambda e: (e.onset, e.id))),
         backwashes=tuple(sorted(washes, key=lambda w: (w.start, w.skid))),
     )
 
@@ -204,10 +204,12 @@ def _onset(number: int, plant: SkidPlant | SitePlant) -> float | None:
 
 
 def _cut(event: TruthEvent, end: datetime) -> TruthEvent:
-    """The event as it stands at ``end``: what goes on beyond has not ended."""
-    if event.ended is not None and event.ended > end:
-        return event.model_copy(update={"ended": None})
-    return event
+    """The event as it stands at ``end``: what goes on beyond has not ended, and who has time until then may take it."""
+    goes_on = event.ended is not None and event.ended > end
+    due = event.knowable is None or (event.knowable < end and (event.too_late is None or event.too_late <= end))
+    if due and not goes_on:
+        return event
+    return event.model_copy(update={"ended": None if goes_on else event.ended, "required": event.required and due})
 
 
 def _washes(plant: SkidPlant, at: Times) -> list[Backwash]:
@@ -227,20 +229,17 @@ def _washes(plant: SkidPlant, at: Times) -> list[Backwash]:
 
 
 def _runs(plant: SkidPlant, at: Times) -> Iterator[TruthEvent]:
-    """Every filter run that fouled its way to a wash; fouling is the plant's own doing, no story needs it."""
-    beds = plant.train.filters.beds if plant.train.filters else {}
-    for name, bed in beds.items():
-        begin = 0
-        assert plant.train.filters is not None
-        terminal = plant.train.filters.washing[name].terminal
+    """Every filter run that fouled its way to a wash, and the one that the end cuts; no story needs to tell of it."""
+    washing = plant.train.filters.washing if plant.train.filters else {}
+    for name, control in washing.items():
+        begin, terminal = 0, control.terminal
         for wash in plant.washes:
             if wash.unit == name:
                 dear = wash.dp_before >= RUN_WASHED_AT * terminal
                 if dear or wash.resistance_before >= RUN_VISIBLE_RESISTANCE:
                     yield _run(plant, name, begin, wash, wash.slug_share, at)
                 begin = wash.end
-        if bed.resistance >= RUN_VISIBLE_RESISTANCE:
-            yield _run(plant, name, begin, None, plant.slug_share(name), at)
+        yield _run(plant, name, begin, None, plant.slug_share(name), at)
 
 
 def _run(plant: SkidPlant, unit: str, begin: int, wash: Wash | None, slug: float, at: Times) -> TruthEvent:

@@ -20,7 +20,8 @@ class TruthEvent(Shape):
 
     A good engineer with all readings could first know at ``knowable``; at ``too_late`` the harm is done;
     ``ended`` is None while it still goes on at the file's end. ``required`` False: a finding about it is
-    right, none is not wrong (a filter run that is still going on, oil that comes back with wash water).
+    right, none is not wrong (a filter run that is still going on, oil that comes back with wash water, what is
+    too late only after the file's end).
     A look-alike may have a kind of an instrument or of the link, never one of the equipment.
     """
 
