@@ -7,7 +7,7 @@ from typing import ClassVar, Final
 import numpy as np
 
 from analytics.detectors.base import Coverage, Draft, NothingLearnt, Progress, State
-from analytics.detectors.membrane import NEEDED, driving_of
+from analytics.detectors.membrane import NEEDED, osmotic_of, salt_of
 from analytics.episodes import Episode, Episodes, watch
 from analytics.evidence import number, plain
 from analytics.frame import F64, Block
@@ -17,24 +17,29 @@ from skidhand.model.finding import Evidence, RuledOut
 AFTER: Final = 30  # minutes: common practice, no source
 HOPELESS: Final = 0.95  # share of osmosis with which next to nothing is left to drive: common practice, no source
 STEP_UP: Final = 0.10  # above the usual share, for a plant that makes its permeate near or beyond the limit as built
-BAND: Final = 0.05  # of share, by which it must come back
+BAND: Final = 0.05  # of share or recovery, by which it must come back
 LEARN: Final = 1440  # judged minutes: a day in service
+LOW_FLOW: Final = 0.4  # share of design flow below which pressure falls with the flow, whatever the salt (likewise)
+LESS: Final = 0.9  # of the usual recovery: above it pump and membrane bear the water (likewise)
 STEP: Final = (
     "Suggest checking the feed's salt in the laboratory and whether this water belongs here, per site procedure."
 )
 
 
 class OsmoticState(Episodes):
-    """``tally``: judged minutes of the first day in service, by percent of share (the last: all from 100 % up)."""
+    """Judged minutes of the first day in service, by percent (the last: all from 100 % up): ``tally`` of the share of
+    osmosis, ``made`` of the recovery.
+    """
 
     tally: tuple[int, ...] = (0,) * 101
+    made: tuple[int, ...] = (0,) * 101
 
 
 class OsmoticLimit(NothingLearnt):
     """Kind ``too-salty-for-ro`` of a reverse osmosis stage: what it never had, not how the plant was built."""
 
     name: ClassVar[str] = "osmotic_limit"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
     kinds: ClassVar[frozenset[str]] = frozenset({"too-salty-for-ro"})
     unit_type: ClassVar[str] = "reverse_osmosis"
     state: ClassVar[type[State]] = OsmoticState
@@ -59,11 +64,19 @@ class OsmoticLimit(NothingLearnt):
     def step(self, unit: UnitView, skid: SkidView, block: Block, state: State) -> tuple[State, list[Draft]]:
         """The share of the feed's pressure that osmosis takes."""
         assert isinstance(state, OsmoticState)
-        _, osmotic, _ = driving_of(unit, skid, block)
-        pressure = block.clean(unit.id, "feed_pressure")
-        judged = block.running & ~block.settling & (pressure > 0)
-        share = np.where(judged, osmotic / np.where(pressure > 0, pressure, np.nan), np.nan)
+        pressure, feed = block.clean(unit.id, "feed_pressure"), block.clean(unit.id, "feed_flow")
+        judged = block.running & ~block.settling & (pressure > 0) & (feed > LOW_FLOW * (skid.design_flow or 0.0))
+        pressure, feed = np.where(judged, pressure, np.nan), np.where(judged & (feed > 0), feed, np.nan)
+        recovery = np.clip(block.clean(unit.id, "permeate_flow") / feed, 0.01, 0.95)
+        made, usual = recoveries(recovery, state.made)
+        # At the recovery that it is built for: what is left over when permeate fails is no salt that has gone.
+        osmotic = osmotic_of(
+            salt_of(unit, skid, block, beyond=True), np.fmax(recovery, usual), block.clean(unit.id, "temperature")
+        )
+        share = osmotic / pressure
         tally, bound = bounds(share, state.tally, unit.limits["osmotic_share"])
+        salty = (share > bound) & ((recovery < LESS * usual) | np.isnan(usual))
+        fine = (share < bound - BAND) | (recovery > (LESS + BAND) * usual)
 
         def say(i: int, onset: int) -> Draft:
             return Draft(
@@ -80,6 +93,8 @@ class OsmoticLimit(NothingLearnt):
                         number(unit, "feed_pressure", "feed_pressure", float(pressure[i])),
                         plain("osmotic_share", float(share[i])),
                         plain("osmotic_share_limit", float(bound[i])),
+                        plain("recovery", float(recovery[i])),
+                        *(() if np.isnan(usual[i]) else (plain("recovery_usual", float(usual[i])),)),
                     )
                 ),
                 ruled_out=(
@@ -89,10 +104,10 @@ class OsmoticLimit(NothingLearnt):
             )
 
         episode, drafts = watch(
-            block.minutes, share > bound, share < bound - BAND, state.by.get("salt", Episode()),
+            block.minutes, salty, fine & ~salty, state.by.get("salt", Episode()),
             after=AFTER, until=AFTER, say=say,
         )  # fmt: skip
-        return OsmoticState(by={"salt": episode}, tally=tally), drafts
+        return OsmoticState(by={"salt": episode}, tally=tally, made=made), drafts
 
 
 def bounds(share: F64, tally: tuple[int, ...], limit: float) -> tuple[tuple[int, ...], F64]:
@@ -100,14 +115,31 @@ def bounds(share: F64, tally: tuple[int, ...], limit: float) -> tuple[tuple[int,
 
     Until a day is known only what is hopeless; then the limit, or a step above the usual where that is more.
     """
+    counts, since = _counted(share, tally)
+    bound = np.full(len(share), HOPELESS)
+    if sum(counts) >= LEARN:
+        bound[since:] = min(HOPELESS, max(limit, _median(counts) + STEP_UP))
+    return counts, bound
+
+
+def recoveries(recovery: F64, made: tuple[int, ...]) -> tuple[tuple[int, ...], F64]:
+    """The tally after these minutes, and of each minute the usual recovery; NaN until that is known."""
+    counts, since = _counted(recovery, made)
+    usual = np.full(len(recovery), np.nan)
+    if sum(counts) >= LEARN:
+        usual[since:] = _median(counts)
+    return counts, usual
+
+
+def _counted(share: F64, tally: tuple[int, ...]) -> tuple[tuple[int, ...], int]:
+    """The tally with what of ``share`` is still to be learnt of, and from which position on it is known."""
     known = np.flatnonzero(np.isfinite(share))[: LEARN - sum(tally)]
     counts = np.array(tally) + np.bincount(np.clip(100.0 * share[known], 0, 100).astype(np.int64), minlength=101)
-    bound = np.full(len(share), HOPELESS)
-    if counts.sum() >= LEARN:
-        usual = (np.searchsorted(np.cumsum(counts), LEARN / 2) + 0.5) / 100.0
-        since = known[-1] + 1 if len(known) else 0
-        bound[since:] = min(HOPELESS, max(limit, usual + STEP_UP))
-    return tuple(counts.tolist()), bound
+    return tuple(counts.tolist()), int(known[-1]) + 1 if len(known) else 0
+
+
+def _median(counts: tuple[int, ...]) -> float:
+    return float(np.searchsorted(np.cumsum(counts), LEARN / 2) + 0.5) / 100.0
 
 
 PLUGIN = OsmoticLimit()

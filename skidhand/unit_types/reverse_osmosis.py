@@ -20,7 +20,10 @@ PLUGIN = UnitType(
         "temperature": Role(TEMPERATURE, "feed temperature"),
     },
     params={
-        "tcf_k": Param("1", "K of the membrane's temperature correction, kelvin", "3020, a published calculator's")
+        "tcf_k": Param("1", "K of the membrane's temperature correction, kelvin", "3020, a published calculator's"),
+        "conductivity_slope": Param(
+            "1", "share by which conductivity as it is read grows per °C above 20 °C; 0 if compensated", "0.02"
+        ),
     },
     limits={
         "flow_loss": Limit("1", 0.12, "share of normalised permeate flow lost that calls for a clean", PRACTICE),
@@ -32,6 +35,9 @@ PLUGIN = UnitType(
 
 TCF_K = 3020.0
 """K of the temperature correction where the membrane's maker gives none: a published calculator's; others use 2640."""
+
+SLOPE = 0.02
+"""Share a degree by which brine's conductivity grows (CRC Handbook's table is at 20 °C; the slope from memory)."""
 
 
 def osmotic_pressure(mg_per_litre: Figure, celsius: Figure) -> Figure:

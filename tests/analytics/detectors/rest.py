@@ -171,7 +171,7 @@ def plant(*, faults: bool) -> Block:
         ("cell", "recycle_pressure"): noisy(np.where(during(47, 49), 150.0, 400.0), 2.0),
         ("membrane", "feed_flow"): noisy(10.0, 0.05),
         ("membrane", "feed_pressure"): noisy(4000.0, 5.0),
-        ("membrane", "permeate_flow"): noisy(np.where(during(46, 60), 4.0, 5.0), 0.02),
+        ("membrane", "permeate_flow"): noisy(np.where(during(38, 42), 1.0, np.where(during(46, 60), 4.0, 5.0)), 0.02),
         ("membrane", "temperature"): noisy(25.0, 0.05),
         ("membrane", "feed_conductivity"): noisy(np.where(during(38, 42), 55.0, 15.0), 0.05),
         ("membrane", "permeate_conductivity"): noisy(np.where(during(48, 54), 0.6, 0.3), 0.002),
