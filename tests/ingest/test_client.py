@@ -1,13 +1,17 @@
-"""Reading ahead of paho."""
+"""Reading ahead of paho, and reading messages in its place."""
 
 from __future__ import annotations
 
 import random
 import socket
 
+import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
-from ingest.client import READ_AHEAD, ReadAhead
+from ingest.broker import BrokerSettings, make_client
+from ingest.client import READ_AHEAD, Client, ReadAhead
 
 
 def test_what_is_read_ahead_comes_whole_and_in_order():
@@ -31,3 +35,30 @@ def test_what_is_read_ahead_comes_whole_and_in_order():
         theirs.close()
         assert reader.recv(1) == b""  # the end
         assert reader.fileno() == ours.fileno()
+
+
+def _heard(kind: type[mqtt.Client], protocol: str, flags: int, body: bytes) -> list[tuple[object, ...]]:
+    """What the callback of a client of this kind is given for one PUBLISH packet."""
+    client = make_client(BrokerSettings(protocol=protocol), "x", kind)
+    heard = []
+    client.on_message = lambda _client, _data, m: heard.append(
+        (m.mid, m.topic, m.payload, m.qos, m.dup, m.retain, getattr(m.properties, "UserProperty", None))
+    )
+    client._in_packet["command"], client._in_packet["packet"] = 0x30 | flags, bytearray(body)
+    assert client._handle_publish() == mqtt.MQTT_ERR_SUCCESS
+    return heard
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+@pytest.mark.parametrize("payload", [b"", b"\x00", b"{}", b"\x00\x00\x07" * 500])
+@pytest.mark.parametrize("flags", [0b0000, 0b0001, 0b0010, 0b1010, 0b0011], ids=bin)
+def test_messages_are_read_as_paho_reads_them(protocol, payload, flags):
+    """With and without properties, kept or sent again, QoS 0 and 1: the callback is given what paho's would be."""
+    told = Properties(PacketTypes.PUBLISH)
+    told.UserProperty = ("a", "b")
+    topic, mid = "skidhand/tansy-1/tf-1/samples µ".encode(), b"\x12\x34" if flags & 6 else b""
+    for properties in (b"\x00", told.pack()) if protocol == "5" else (b"",):
+        body = len(topic).to_bytes(2, "big") + topic + mid + properties + payload
+        ours, theirs = (_heard(kind, protocol, flags, body) for kind in (Client, mqtt.Client))
+        assert ours == theirs
+        assert ours[0][1:3] == (topic.decode(), payload)
