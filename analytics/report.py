@@ -5,8 +5,8 @@ Not custody transfer: no figure here replaces a ticket or a proved meter.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime, time, timedelta
 from itertools import pairwise
 from math import fsum
 from typing import Final
@@ -16,22 +16,20 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.frame import F64, I64, Mask
-from analytics.report_figures import Day, Event, Quality, Run, SkidFigures, Volume
+from analytics.report_figures import Day, Event, Run, SkidFigures, Volume
 from analytics.report_meter import Steps, steps_of
 from analytics.report_minutes import Minutes, minutes_of
+from analytics.report_quality import daily_means, judged, qualities
 from analytics.segments import minute_of, time_of
 from skidhand.brine import oil_density
 from skidhand.clock import MINUTE_US
 from skidhand.errors import UserError
 from skidhand.fleet import SkidView, UnitView
-from skidhand.model.samples import micros, moment, series_id
+from skidhand.model.samples import micros, series_id
 from skidhand.stores.base import Store
 from skidhand.units import convert, same_dimension
 
 BACK: Final = timedelta(days=7)  # how far before the period its meter's last reading is looked for
-THIRTY: Final = 30
-LEAST_DAY_S: Final = 3600.0  # covered seconds that make a day's mean: common practice, no source
-SPEC_ROLES: Final = {"oil": "oil", "turbidity": "turbidity"}
 
 
 def figures_of(
@@ -42,6 +40,7 @@ def figures_of(
     *,
     site: str,
     zone: ZoneInfo,
+    site_name: str = "",
     events: Sequence[Event] = (),
     there: datetime | None = None,
     calls: tuple[int, int, int] = (0, 0, 0),
@@ -55,7 +54,6 @@ def figures_of(
     if start >= end:
         raise UserError(f"the period {start.isoformat()} to {end.isoformat()} is empty")
     seen = minutes_of(store, view, start, end)
-    quality = tuple(_quality(store, view, seen, start, end, zone, there))
     treated = _treated(store, view, seen, start, end, there)
     received = _received(store, view, seen, start, end, there)
     wash = _wash_volume(store, view, seen, start, end, (received or treated), there)
@@ -68,10 +66,12 @@ def figures_of(
         backwash=wash, backwash_share=_share(wash, share_of.total if share_of else None),
         oil_caught_kg=kg, oil_minutes=oil_minutes, oil_api=view.oil_api, oil_density=density,
         oil_caught_bbl=None if kg is None or density is None else convert(kg / density, "m3", "[bbl_us]"),
-        quality=quality, fleet_version=fleet_version, days=tuple(_days(store, view, start, end, zone, there)),
+        quality=tuple(qualities(store, view, seen, start, end, zone, there)),
+        fleet_version=fleet_version, days=tuple(_days(store, view, start, end, zone, there)),
         runs=tuple(_runs(seen)), events=tuple(events),
         calls=calls[0], false_calls=calls[1], messages=calls[2],
         in_service_h=float(np.count_nonzero(seen.running)) / 60.0, completeness=_completeness(view, seen),
+        site_name=site_name, zone=zone.key,
     )  # fmt: skip
 
 
@@ -81,16 +81,31 @@ def _days(
     unit = next(iter(view.of_type("outlet")), None)
     if unit is None:
         return []
-    treated: dict[str, list[float]] = {}
+    units = {role: one.unit for role, one in unit.instruments.items()}
+    treated: dict[str, float] = {}
     if "total" in unit.tags:
         steps = meter_steps(store, view, unit.tags["total"], start, end, there)
-        for at, volume in zip(steps.times.tolist(), steps.volumes.tolist(), strict=True):
-            treated.setdefault(moment(at).astimezone(zone).date().isoformat(), []).append(volume)
+        edges = list(_midnights(start, end, zone))
+        cuts = np.searchsorted(steps.times, [micros(at) for at in edges])
+        for (day, _), (a, b) in zip(pairwise(edges), pairwise(cuts.tolist()), strict=True):
+            if a < b:
+                treated[day.astimezone(zone).date().isoformat()] = fsum(steps.volumes[a:b])
     oil = daily_means(store, view, unit.tags["oil"], start, end, zone) if "oil" in unit.tags else {}
     return [
-        Day(day=day, treated=fsum(treated[day]) if day in treated else None, oil=oil.get(day))
+        Day(day=day, treated=treated.get(day), oil=oil.get(day), treated_unit=units.get("total", ""),
+            oil_unit=units.get("oil", ""))
         for day in sorted({*treated, *oil})
-    ]
+    ]  # fmt: skip
+
+
+def _midnights(start: datetime, end: datetime, zone: ZoneInfo) -> Iterator[datetime]:
+    """``start``, each midnight of the zone between, ``end``."""
+    yield start
+    day = start.astimezone(zone).date() + timedelta(days=1)
+    while (midnight := datetime.combine(day, time(), zone)) < end:
+        yield midnight
+        day += timedelta(days=1)
+    yield end
 
 
 def _recovery(treated: Volume | None, received: Volume | None) -> float | None:
@@ -109,13 +124,9 @@ def _treated(
     unit = next(iter(view.of_type("outlet")), None)
     if unit is None or "total" not in unit.tags:
         return None
-    off = np.zeros(len(seen.minutes), dtype=np.bool_)
-    for name, role in SPEC_ROLES.items():
-        limit = _limit(view, unit, name, role)
-        if limit is not None:
-            off |= seen.usable[unit.tags[role]] > limit
-    diverted = seen.usable[unit.tags["divert"]] > 0 if "divert" in unit.tags else np.zeros_like(off)
-    return _volume(store, view, unit, "total", "flow", seen, start, end, there, diverted=diverted, off=off)
+    diverted = seen.usable[unit.tags["divert"]] > 0 if "divert" in unit.tags else None
+    spec = judged(view, unit, seen)
+    return _volume(store, view, unit, "total", "flow", seen, start, end, there, diverted=diverted, spec=spec)
 
 
 def _received(
@@ -124,26 +135,29 @@ def _received(
     unit = next((u for u in view.of_type("weir_tank") if "inlet_total" in u.tags), None)
     if unit is None:
         return None
-    none = np.zeros(len(seen.minutes), dtype=np.bool_)
-    return _volume(store, view, unit, "inlet_total", "inlet_flow", seen, start, end, there, diverted=none, off=none)
+    return _volume(store, view, unit, "inlet_total", "inlet_flow", seen, start, end, there)
 
 
 def _volume(
     store: Store, view: SkidView, unit: UnitView, role: str, flow_role: str, seen: Minutes, start: datetime,
-    end: datetime, there: datetime | None, *, diverted: Mask, off: Mask,
+    end: datetime, there: datetime | None, *, diverted: Mask | None = None, spec: tuple[Mask, Mask] | None = None,
 ) -> Volume:  # fmt: skip
-    """``diverted`` and ``off`` a minute; a step belongs to the minute of the reading that ends it."""
+    """Masks a minute: ``diverted``, and of ``spec`` what is above and what was not read; None where nothing tells.
+
+    A step belongs to the minute of the reading that ends it, and stands on the first line that fits.
+    """
     tag, instrument = unit.tags[role], unit.instruments[role]
     steps = meter_steps(store, view, tag, start, end, there)
     at = np.clip(steps.times // MINUTE_US - minute_of(start), 0, len(seen.minutes) - 1)
-    is_diverted = ~steps.in_gap & diverted[at]
-    is_off = ~steps.in_gap & ~is_diverted & off[at]
-    plain = ~steps.in_gap & ~is_diverted & ~is_off
+    left, parts = ~steps.in_gap, dict[str, float | None]()
+    for name, mask in zip(("diverted", "off_spec", "unjudged"), (diverted, *(spec or (None, None))), strict=True):
+        parts[name] = None if mask is None else steps.sum(left & mask[at])
+        left = left if mask is None else left & ~mask[at]
     flow = seen.roles.get((unit.id, flow_role))
     known = None if flow is None else np.isfinite(flow)
     return Volume(
-        tag=tag, unit=instrument.unit, total=steps.sum(), plain=steps.sum(plain), in_gap=steps.sum(steps.in_gap),
-        diverted=steps.sum(is_diverted), off_spec=steps.sum(is_off), rollovers=steps.rollovers, resets=steps.resets,
+        tag=tag, unit=instrument.unit, total=steps.sum(), plain=steps.sum(left), in_gap=steps.sum(steps.in_gap),
+        rollovers=steps.rollovers, resets=steps.resets, **parts,
         integrated=None if flow is None else convert(fsum(flow[known]) / 60.0, "m3", instrument.unit),
         integrated_share=None if known is None else float(np.count_nonzero(known)) / len(seen.minutes),
     )  # fmt: skip
@@ -163,53 +177,6 @@ def meter_steps(
     times: I64 = got["time"].cast(pa.int64()).to_numpy()
     values: F64 = got["value"].to_numpy()
     return steps_of(times, values, micros(start), micros(end), rollover=instrument.rollover, most_per_s=most)
-
-
-def _limit(view: SkidView, unit: UnitView, name: str, role: str) -> float | None:
-    """The limit in the unit of the outlet's instrument; None where there is none or the units do not meet."""
-    limit = view.spec.get(name)
-    if limit is None or role not in unit.tags or not same_dimension(limit.unit, unit.instruments[role].unit):
-        return None
-    return convert(limit.limit, limit.unit, unit.instruments[role].unit)
-
-
-def _quality(
-    store: Store, view: SkidView, seen: Minutes, start: datetime, end: datetime, zone: ZoneInfo,
-    there: datetime | None,
-) -> list[Quality]:  # fmt: skip
-    found = []
-    for unit in view.of_type("outlet"):
-        for name, role in SPEC_ROLES.items():
-            limit = _limit(view, unit, name, role)
-            if limit is None:
-                continue
-            tag, values = unit.tags[role], seen.usable[unit.tags[role]]
-            judged = np.isfinite(values) & seen.running
-            since = end - timedelta(days=THIRTY)
-            days = daily_means(store, view, tag, since if there is None else max(since, there), end, zone)
-            within = {day: mean for day, mean in days.items() if day >= start.astimezone(zone).date().isoformat()}
-            means = list(days.values())
-            found.append(Quality(
-                name=name, tag=tag, unit=unit.instruments[role].unit, limit=limit, basis=view.spec[name].basis,
-                minutes=int(np.count_nonzero(judged)), on_spec=int(np.count_nonzero(judged & (values <= limit))),
-                average_30d=fsum(means) / len(means) if means else None, days=len(means),
-                highest_day=max(within.values(), default=None),
-                highest=float(values[judged].max()) if judged.any() else None,
-            ))  # fmt: skip
-    return found
-
-
-def daily_means(
-    store: Store, view: SkidView, tag: str, start: datetime, end: datetime, zone: ZoneInfo
-) -> dict[str, float]:
-    """Time-weighted mean of each of the site's own days that has LEAST_DAY_S of readings, from hourly buckets."""
-    got = store.read_buckets([series_id(view.id, tag)], start, end, 3600, policy="usable")
-    sums: dict[str, list[tuple[float, float]]] = {}
-    for begin, integral, covered in zip(*(got[c].to_pylist() for c in ("start", "integral", "covered")), strict=True):
-        if start <= begin < end:  # a bucket that began at another pad tells of it
-            sums.setdefault(begin.astimezone(zone).date().isoformat(), []).append((integral, covered))
-    totals = {day: (fsum(a for a, _ in parts), fsum(b for _, b in parts)) for day, parts in sums.items()}
-    return {day: total / covered for day, (total, covered) in sorted(totals.items()) if covered >= LEAST_DAY_S}
 
 
 def _wash_volume(

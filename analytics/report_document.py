@@ -5,29 +5,113 @@ from __future__ import annotations
 import csv
 import io
 import zipfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from analytics.export_files import harmless
-from analytics.report_figures import Figures, SkidFigures, Volume
-from analytics.report_lines import amount, lines, number, percent, quality_lines, quality_title, sign
+from analytics.report_changes import changes, flat
+from analytics.report_figures import Figures, SkidFigures
+from analytics.report_gather import period_of
+from analytics.report_lines import (
+    DASH,
+    amount,
+    lines,
+    number,
+    percent,
+    quality_lines,
+    quality_title,
+    total_lines,
+)
+from analytics.report_pictures import fleet_picture, picture
 from analytics.report_words import ReportWords, Trade
 from skidhand.model.statement import Statement
 
 EPOCH: Final = (1980, 1, 1, 0, 0, 0)  # the earliest time that a zip can tell: equal figures, equal bytes
+DETAILED: Final = 12
+"""Parts up to which each has pages of its own; of a larger fleet nobody would turn them."""
 
 
-def html(figures: Figures, trade: Trade, statement: Statement | None = None) -> str:
-    """The report as one file without scripts or links, in the language of ``trade``."""
+def html(figures: Figures, trade: Trade, statement: Statement | None = None, before: Statement | None = None) -> str:
+    """The report as one file without scripts or links, in the language of ``trade``.
+
+    ``before``: what a correction corrects; the figures that differ are then told.
+    """
     t = ReportWords(trade.language)
     env = Environment(loader=PackageLoader("skidhand"), autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    env.globals.update(number=number, percent=percent, amount=amount, lines=lines, t=t, trade=trade,
+    env.globals.update(number=number, lines=lines, total_lines=total_lines, t=t, trade=trade, local=local,
                        quality_title=quality_title, quality_lines=quality_lines)  # fmt: skip
-    pictures = [Markup(picture(skid, t)) for skid in figures.skids]
-    return env.get_template("report.html").render(f=figures, head=head(statement, t), pictures=pictures)
+    shown = figures.skids if len(figures.skids) <= DETAILED else ()
+    together = fleet_picture(figures, t) if len(figures.skids) > 1 else ""
+    return env.get_template("report.html").render(
+        f=figures, head=head(statement, t), span=span(figures, t), overview=overview(figures, t),
+        kinds=kinds(figures, trade), shown=shown, together=Markup(together),
+        pictures=[Markup(picture(skid, t)) for skid in shown],
+        alone=len(figures.skids) == 1, changed=changes(figures, before), notes=notes(figures),
+    )  # fmt: skip
+
+
+def span(figures: Figures, t: ReportWords) -> str:
+    """Which days the report is of, and up to when, if they are not over."""
+    period = period_of(figures.period)
+    told = t("days_of", first=period.first.isoformat(), last=(period.last - timedelta(days=1)).isoformat())
+    if figures.so_far is None:
+        return told
+    return f"{told}. {t('so_far', when=f'{figures.so_far:%Y-%m-%d %H:%M} UTC')}"
+
+
+def local(moment: datetime, skid: SkidFigures, form: str = "%m-%d %H:%M") -> str:
+    """A time by the site's own clock."""
+    return moment.astimezone(ZoneInfo(skid.zone)).strftime(form)
+
+
+def notes(figures: Figures) -> tuple[str, ...]:
+    """The words that say how the figures come about."""
+    for_all = ("how_volume", "how_spec")
+    return for_all if figures.customer else (*for_all, "how_recovery", "how_oil", "how_calls", "how_data")
+
+
+def overview(figures: Figures, t: ReportWords) -> list[list[tuple[str, str]]]:
+    """A row a part of (heading, cell): what tells skids apart; nothing where there is one alone.
+
+    A column that says nothing of anybody is left out.
+    """
+    if len(figures.skids) < 2:
+        return []
+    several = Counter(skid.skid for skid in figures.skids)
+    rows = [_overview(skid, t, dated=several[skid.skid] > 1) for skid in figures.skids]
+    said = [any(row[i][1] != DASH for row in rows) for i in range(len(rows[0]))]
+    return [[cell for cell, shown in zip(row, said, strict=True) if shown] for row in rows]
+
+
+def _overview(skid: SkidFigures, t: ReportWords, *, dated: bool) -> list[tuple[str, str]]:
+    since = f", {t('from').lower()} {local(skid.start, skid)}" if dated else ""
+    share = skid.quality[0].share if skid.quality else None
+    treated = amount(skid.treated.total, skid.treated.unit) if skid.treated else t("no_total")
+    row = [(t("skid"), f"{skid.name} ({skid.site_name or skid.site}{since})"), (t("treated"), treated),
+           (t("on_spec"), percent(share))]  # fmt: skip
+    if skid.customer:
+        return row
+    false = sum(event.verdict == "false" for event in skid.events)
+    return [*row, (t("recovery_short"), percent(skid.recovery)), (t("backwash_short"), percent(skid.backwash_share)),
+            (t("events_false"), f"{len(skid.events)} ({false})"), (t("calls_short"), f"{skid.calls}"),
+            (t("data"), percent(skid.completeness))]  # fmt: skip
+
+
+def kinds(figures: Figures, trade: Trade) -> list[tuple[str, str, int, int, int]]:
+    """(what, cause, how many, of them done, of them false), the most frequent first."""
+    told = [
+        (trade.what(event.kind, event.unit), trade.cause(event.cause), event.verdict)
+        for skid in figures.skids for event in skid.events
+    ]  # fmt: skip
+    said, every = Counter(told), Counter(one[:2] for one in told)
+    ordered = sorted(every.items(), key=lambda one: (-one[1], one[0]))
+    return [(*one, n, said[(*one, "done")], said[(*one, "false")]) for one, n in ordered]
 
 
 def pdf(text: str) -> bytes:
@@ -46,45 +130,6 @@ def head(statement: Statement | None, t: ReportWords) -> str:
     return t("correction", number=statement.number, when=when) if statement.number else t("statement", when=when)
 
 
-def picture(skid: SkidFigures, t: ReportWords) -> str:
-    """Treated volume a day, and mean oil of the day against its limit, as SVG; empty where there are no days."""
-    if not skid.days:
-        return ""
-    from matplotlib import rc_context
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    names = [day.day[5:] for day in skid.days]
-    style: dict[Any, Any] = {
-        "font.size": 8.0,
-        "svg.fonttype": "none",
-        "svg.hashsalt": "skidhand",
-        "font.family": "DejaVu Sans",
-    }
-    with rc_context(style):
-        drawn = Figure(figsize=(7.0, 2.0), layout="constrained")
-        FigureCanvasAgg(drawn)
-        left, right = drawn.subplots(1, 2)
-        left.bar(names, [day.treated or 0.0 for day in skid.days], color="#8a9099", width=0.7)
-        left.set_title(t("a_day", unit=sign(skid.treated.unit) if skid.treated else ""), loc="left")
-        right.plot(names, [float("nan") if d.oil is None else d.oil for d in skid.days], color="#1f5f8b", marker=".")
-        oil = next((q for q in skid.quality if q.name == "oil"), None)
-        title = t("oil_day", unit=sign(oil.unit) if oil else "")
-        if oil is not None:
-            right.axhline(oil.limit, color="#7a7a7a", linestyle="--")
-            title += f" {t('dashed')}"
-        right.set_title(title, loc="left")
-        right.set_ylim(bottom=0)
-        for axis in (left, right):
-            axis.spines[["top", "right"]].set_visible(False)
-            axis.set_xlim(-0.8, max(len(names), 7) - 0.2)  # a single day is a bar, not a wall
-            axis.set_xticks(range(0, len(names), max(1, len(names) // 6)))
-        out = io.StringIO()
-        drawn.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
-    text = out.getvalue()
-    return text[text.index("<svg") :]
-
-
 def csv_zip(figures: Figures) -> bytes:
     """All of :func:`tables` in one zip; equal figures give equal bytes."""
     out = io.BytesIO()
@@ -98,35 +143,16 @@ def tables(figures: Figures) -> dict[str, bytes]:
     """File name → CSV (RFC 4180): all figures in full, days, quality, runs and events."""
     parts = ("days", "quality") if figures.customer else ("days", "runs", "events", "quality")
     return {
-        "figures.csv": _csv(("skid", "start", "figure", "value", "unit"), _flat(figures)),
+        "figures.csv": _csv(("skid", "start", "figure", "value", "unit"), flat(figures)),
         **{
             f"{part}.csv": _csv_of([
-                {"skid": skid.skid, **row.model_dump(mode="json")}
+                {"skid": skid.skid, "start": skid.start.isoformat(), **row.model_dump(mode="json")}
                 for skid in figures.skids
                 for row in getattr(skid, part)
             ])
             for part in parts
         },
     }  # fmt: skip
-
-
-def _flat(figures: Figures) -> Iterator[Sequence[Any]]:
-    for skid in figures.skids:
-        who = (skid.skid, skid.start.isoformat())
-        for name in ("treated",) if skid.customer else ("treated", "received"):
-            volume: Volume | None = getattr(skid, name)
-            told = {} if volume is None else volume.model_dump(exclude={"tag", "unit"})
-            for figure, value in told.items():
-                counted = figure in ("rollovers", "resets", "integrated_share")
-                yield *who, f"{name}.{figure}", value, "1" if counted or volume is None else volume.unit
-        if skid.customer:
-            continue
-        base = skid.received or skid.treated
-        wash = base.unit if base else ""
-        plain = {"recovery": "1", "backwash": wash, "backwash_share": "1", "oil_caught_kg": "kg",
-                 "oil_caught_bbl": "[bbl_us]", "oil_density": "kg/m3", "oil_minutes": "min", "in_service_h": "h",
-                 "completeness": "1", "calls": "1", "false_calls": "1", "messages": "1"}  # fmt: skip
-        yield from ((*who, figure, getattr(skid, figure), unit) for figure, unit in plain.items())
 
 
 def _csv_of(rows: Sequence[Mapping[str, Any]]) -> bytes:

@@ -14,7 +14,8 @@ class _Frozen(BaseModel):
 class Volume(_Frozen):
     """What a meter's own total says passed, in ``unit``; ``plain`` and the other lines add up to ``total``.
 
-    ``integrated``: the flow meter's readings summed over the minutes that have one, a check and nothing more.
+    ``diverted``, ``off_spec``, ``unjudged``: None where no instrument tells. ``integrated``: the flow meter's readings
+    summed over the minutes that have one, a check and nothing more.
     """
 
     tag: str
@@ -22,8 +23,9 @@ class Volume(_Frozen):
     total: float
     plain: float
     in_gap: float
-    diverted: float
-    off_spec: float
+    diverted: float | None
+    off_spec: float | None
+    unjudged: float | None = None  # no usable reading of the analyser
     rollovers: int
     resets: int
     integrated: float | None = None
@@ -44,6 +46,8 @@ class Quality(_Frozen):
     days: int  # that it is the mean of
     highest_day: float | None
     highest: float | None
+    windows: int | None = None  # of the basis's length with a mean; None for grab samples and for more than a day
+    windows_on: int | None = None  # of them, with a mean at or below the limit
 
     @property
     def share(self) -> float | None:
@@ -78,6 +82,8 @@ class Day(_Frozen):
     day: str
     treated: float | None
     oil: float | None
+    treated_unit: str = ""
+    oil_unit: str = ""
 
 
 class SkidFigures(_Frozen):
@@ -108,6 +114,8 @@ class SkidFigures(_Frozen):
     completeness: float | None  # of the minutes of all periodic instruments, those with a usable value
     messages: int = 0  # handed over to people for these calls, repeats and copies too
     fleet_version: str = ""  # the version in force then
+    site_name: str = ""
+    zone: str = "UTC"  # the site's, by which its days are cut
     customer: bool = False
 
     def for_customer(self) -> SkidFigures:
@@ -123,6 +131,7 @@ class Figures(_Frozen):
     """A report: ``subject`` such as ``skid tf-skid-1``, ``period`` such as ``2026-03``.
 
     A skid stands in ``skids`` once for each placement and each fleet version that changed it within the period.
+    ``so_far``: the period was not over then, and the figures end there.
     """
 
     subject: str
@@ -131,6 +140,7 @@ class Figures(_Frozen):
     fleet: str
     skids: tuple[SkidFigures, ...]
     customer: bool = False
+    so_far: datetime | None = None
 
     @property
     def versions(self) -> list[str]:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
+from functools import partial
 from itertools import pairwise
 from typing import Final, Literal
 from uuid import UUID
@@ -13,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from analytics.report import figures_of
 from analytics.report_figures import Event, Figures, SkidFigures
+from analytics.report_jobs import Task, run
 from skidhand.errors import NotFoundError, UserError
 from skidhand.fleet import Fleet, FleetVersion, Skid, skid_view
 from skidhand.logbook import Logbook
@@ -60,6 +62,7 @@ class Part:
 
     skid: Skid
     site: str
+    site_name: str
     zone: ZoneInfo
     there: datetime
     start: datetime
@@ -67,22 +70,44 @@ class Part:
     version: str
 
 
-def gather(store: Store, book: Logbook, version: FleetVersion, scope: Scope, name: str, period: Period) -> Figures:
+def gather(
+    store: Store,
+    book: Logbook,
+    version: FleetVersion,
+    scope: Scope,
+    name: str,
+    period: Period,
+    *,
+    now: datetime | None = None,
+    url: str | None = None,
+    progress: Callable[[int, int], object] | None = None,
+) -> Figures:
     """The report, each part of the period by the fleet version in force then; ``version`` gives the titles.
 
-    NotFoundError for a skid or site that is not there, UserError when no skid stood there then.
+    ``now``: a period that is not over ends there. ``url`` of the store: a large report is made in several processes.
+    ``progress`` hears how many parts are made, and of how many. NotFoundError for a skid or site that is not there,
+    UserError when no skid stood there then.
     """
     versions = book.fleets.versions() or [(datetime.min.replace(tzinfo=UTC), version)]
     fleets = [one.fleet for _, one in versions]
     title = _title([*reversed(fleets), version.fleet], scope, name)
     names = [name] if scope == "skid" else sorted({skid.id for fleet in fleets for skid in fleet.skids})
-    parts = [part for id in names for part in _parts(versions, id, period) if scope != "site" or part.site == name]
+    whole = [part for id in names for part in _parts(versions, id, period) if scope != "site" or part.site == name]
+    cut = None if now is None else now.astimezone(UTC).replace(second=0, microsecond=0)
+    parts = [part if cut is None else replace(part, end=min(part.end, cut)) for part in whole]
+    parts = [part for part in parts if part.start < part.end]
     if not parts:
-        raise UserError(f"no skid of {scope} {name} stood anywhere in {period.name}")
+        raise UserError(f"no skid of {scope} {name} stood anywhere in {period.name}{' up to now' if whole else ''}")
     told = Told.of(book, parts)
+    made = []
+    for figures in run(store, url, [told.task(part) for part in parts]):
+        made.append(figures)
+        if progress is not None:
+            progress(len(made), len(parts))
     return Figures(
         subject="fleet" if scope == "fleet" else f"{scope} {name}", title=title, period=period.name,
-        fleet=version.fleet.fleet, skids=tuple(_figures(store, told, part) for part in parts),
+        fleet=version.fleet.fleet, skids=tuple(made),
+        so_far=cut if cut is not None and any(part.end > cut for part in whole) else None,
     )  # fmt: skip
 
 
@@ -114,13 +139,15 @@ def _parts(versions: Versions, id: str, period: Period) -> Iterator[Part]:
         version = in_force(versions, begin)
         skid = version.fleet.skid(id)
         for place in () if skid is None else skid.placements:
-            zone = ZoneInfo(version.fleet.site(place.site).timezone)
+            site = version.fleet.site(place.site)
+            zone = ZoneInfo(site.timezone)
             start, end = period.span(zone)
             there, gone = version.fleet.placement_span(place)
             start, end = max(start, there, begin), min(end, gone or end, stop)
             if skid is None or start >= end:
                 continue
-            now = Part(skid, place.site, zone, there, start.astimezone(UTC), end.astimezone(UTC), version.digest)
+            span = start.astimezone(UTC), end.astimezone(UTC)
+            now = Part(skid, site.id, site.name, zone, there, *span, version.digest)
             if before is not None and before.end == now.start and _same(before, now):
                 before = replace(before, end=now.end)
             else:
@@ -183,9 +210,13 @@ class Told:
         called = set(mine)
         return len(called), sum(self.prompts[prompt].verdict == "false" for prompt, _ in called), len(mine)
 
+    def task(self, part: Part) -> Task:
+        """What is left to do for the part's figures: nothing of the logbook, so that another process can do it."""
+        return partial(_figures, part=part, events=self.events(part), calls=self.calls(part))
 
-def _figures(store: Store, told: Told, part: Part) -> SkidFigures:
+
+def _figures(store: Store, *, part: Part, events: Sequence[Event], calls: tuple[int, int, int]) -> SkidFigures:
     return figures_of(
-        store, skid_view(part.skid), part.start, part.end, site=part.site, zone=part.zone, there=part.there,
-        events=told.events(part), calls=told.calls(part), fleet_version=part.version,
+        store, skid_view(part.skid), part.start, part.end, site=part.site, site_name=part.site_name, zone=part.zone,
+        there=part.there, events=events, calls=calls, fleet_version=part.version,
     )  # fmt: skip

@@ -37,7 +37,7 @@ from skidhand.stores.base import Store
 
 SUFFIXES: Final = (".html", ".pdf")
 LEASE: Final = "report"
-LEASE_S: Final = 1800.0  # longer than one report takes
+LEASE_S: Final = 1800.0  # longer than one skid or one PDF takes; renewed with each
 BACK: Final = {"day": 7, "week": 14, "month": 45}
 """Days that the sender may have been off before a period's report is left to ``skidhand report``."""
 
@@ -67,13 +67,25 @@ def freeze(book: Logbook, figures: Figures, *, now: datetime, who: str) -> State
     return book.statements.freeze(Statement(key=key, issued=now, who=who, digest=digest_of(told), figures=told))
 
 
+def before(book: Logbook, statement: Statement | None) -> Statement | None:
+    """What a correction corrects; None of anything else."""
+    if statement is None:
+        return None
+    return next((one for one in book.statements.of(statement.key) if one.number == statement.number - 1), None)
+
+
 def write_report(
-    figures: Figures, out: Path, *, statement: Statement | None = None, language: str = "en"
+    figures: Figures,
+    out: Path,
+    *,
+    statement: Statement | None = None,
+    corrected: Statement | None = None,
+    language: str = "en",
 ) -> list[Path]:
     """Write the report to ``out`` (.html or .pdf) and its CSV files beside it in a zip; what was written."""
     if out.suffix.lower() not in SUFFIXES:
         raise UserError(f"--out {out}: the name must end in {' or '.join(SUFFIXES)}")
-    text = html(figures, words_in(language), statement)
+    text = html(figures, words_in(language), statement, corrected)
     out.write_bytes(pdf(text) if out.suffix.lower() == ".pdf" else text.encode())
     beside = out.with_name(out.stem + "-csv.zip")
     beside.write_bytes(csv_zip(figures))
@@ -117,10 +129,17 @@ class ReportPost:
     """Sends what is due. ``store`` opens the store: it is held only while a report is made."""
 
     def __init__(
-        self, store: Callable[[], Store], book: Logbook, clock: Clock, carrier: Carrier | None, instance: str
+        self,
+        store: Callable[[], Store],
+        book: Logbook,
+        clock: Clock,
+        carrier: Carrier | None,
+        instance: str,
+        *,
+        url: str | None = None,
     ) -> None:
         self._store, self._book, self._clock, self._carrier = store, book, clock, carrier
-        self._instance = instance
+        self._instance, self._url = instance, url
 
     def run_once(self) -> int:
         """One look: how many were sent. Does nothing while another instance does it."""
@@ -181,7 +200,10 @@ class ReportPost:
             return posting, next(one for one in kept if one.number == posting.number)
         scope, _, name = posting.subject.partition(" ")
         with closing(self._store()) as store:
-            figures = gather(store, self._book, version, cast(Scope, scope), name, period_of(posting.period))
+            figures = gather(
+                store, self._book, version, cast(Scope, scope), name, period_of(posting.period), now=now,
+                url=self._url, progress=lambda *_: self._book.leases.take(LEASE, self._instance, LEASE_S),
+            )  # fmt: skip
         statement = freeze(self._book, figures, now=now, who=SENDER)
         posting = replace(posting, number=statement.number)
         self._book.postings.save(posting)
@@ -196,13 +218,13 @@ class ReportPost:
         figures = Figures.model_validate(statement.figures)
         if posting.customer:
             figures = figures.for_customer()
-        mail = message(figures, statement, person.language)
+        mail = message(figures, statement, person.language, before(self._book, statement))
         mail["From"], mail["To"] = self._carrier.sender, person.email
         mail["Message-ID"] = f"<{posting.id}@{self._carrier.sender.rpartition('@')[2]}>"
         self._carrier.hand_over(mail, person.email)
 
 
-def message(figures: Figures, statement: Statement, language: str) -> EmailMessage:
+def message(figures: Figures, statement: Statement, language: str, corrected: Statement | None = None) -> EmailMessage:
     """The e-mail without its addresses: a few words, the PDF, the CSV files in a zip."""
     words = words_in(language)
     t = ReportWords(words.language)
@@ -212,7 +234,7 @@ def message(figures: Figures, statement: Statement, language: str) -> EmailMessa
     told = t("mail", title=figures.title, period=figures.period, head=head(statement, t))
     mail.set_content(f"{told}\n\n{t('advice')}\n")
     name = f"report-{figures.subject.replace(' ', '-')}-{figures.period}"
-    body = pdf(html(figures, words, statement))
+    body = pdf(html(figures, words, statement, corrected))
     mail.add_attachment(body, maintype="application", subtype="pdf", filename=f"{name}.pdf")
     mail.add_attachment(csv_zip(figures), maintype="application", subtype="zip", filename=f"{name}-csv.zip")
     return mail

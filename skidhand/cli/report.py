@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, cast
+from typing import TYPE_CHECKING, Annotated, Final, cast
 
 import typer
 
@@ -25,6 +25,8 @@ from skidhand.errors import UserError
 if TYPE_CHECKING:
     from analytics.report_gather import Scope
     from skidhand.settings import Settings
+
+MANY: Final = 10  # skids after which it says how far it is
 
 
 def command(
@@ -78,14 +80,22 @@ def command(
     settings = settings_from(settings_file, store=store, logbook=logbook)
     book, clock = look_into_logbook(settings)
     with book, closing(open_store(settings.store)) as samples:
-        figures = gather(samples, book, fleet_of(settings, book), scope, name, period)
-        sent = None
-        if send:
-            now = clock.now() or WallClock().now()
-            sent = reporting.freeze(book, figures, now=now, who=who or user_name())
-    written = reporting.write_report(figures, out, statement=sent, language=language)
+        now = clock.now() or WallClock().now()
+        figures = gather(
+            samples, book, fleet_of(settings, book), scope, name, period, now=now, url=settings.store, progress=_told
+        )
+        if send and figures.so_far is not None:
+            raise UserError(f"{period.name} is not over at every site yet, so it cannot be stated; leave --send away")
+        sent = reporting.freeze(book, figures, now=now, who=who or user_name()) if send else None
+        corrected = reporting.before(book, sent)
+    written = reporting.write_report(figures, out, statement=sent, corrected=corrected, language=language)
     number = "" if sent is None else "; statement" if sent.number == 0 else f"; correction {sent.number}"
     talk(f"Written: {', '.join(map(str, written))}{number}.")
+
+
+def _told(made: int, of: int) -> None:
+    if made % MANY == 0 or (made == of and of > MANY):
+        talk(f"{made} of {of} skids …")
 
 
 def _follow(settings: Settings) -> None:
@@ -100,7 +110,8 @@ def _follow(settings: Settings) -> None:
     book, clock = open_logbook(settings)
     with book:
         carrier = None if mail is None else cast("Carrier", open_channel(mail))
-        ReportPost(lambda: open_store(settings.store), book, clock, carrier, instance()).follow(stop_event())
+        post = ReportPost(lambda: open_store(settings.store), book, clock, carrier, instance(), url=settings.store)
+        post.follow(stop_event())
 
 
 def _one_of(skid: str | None, site: str | None, whole: bool) -> tuple[Scope, str]:

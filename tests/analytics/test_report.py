@@ -16,7 +16,11 @@ from hypothesis import strategies as st
 
 from analytics.export import Request, export
 from analytics.report import figures_of
+from analytics.report_document import tables
+from analytics.report_figures import Figures
+from analytics.report_lines import lines, percent, quality_title
 from analytics.report_meter import GAP_S, steps_of
+from analytics.report_words import ReportWords
 from skidhand.stores.base import Batch
 from skidhand.stores.memory import MemoryStore
 from tests.analytics.plant import T0, fleet, samples, view
@@ -91,15 +95,12 @@ def exported(store, *names, **request):
 
 
 def test_lines_add_up(store):
-    """Every barrel stands on one line: as it should be, in the gap, diverted, off specification; a rollover is none."""
+    """Every barrel stands on one line: as it should be, in the gap, diverted, off specification, or not judged."""
     treated = figures(store).treated
     assert treated.total == 360.0
-    assert (treated.in_gap, treated.diverted, treated.off_spec) == (
-        61.0,
-        30.0,
-        19.0,
-    )  # a leap's first minute is a spike
-    assert treated.plain == 360.0 - 61.0 - 30.0 - 19.0
+    assert (treated.in_gap, treated.diverted) == (61.0, 30.0)
+    assert (treated.off_spec, treated.unjudged) == (19.0, 2.0)  # the first minutes of the leap and of the fall: spikes
+    assert treated.plain == 360.0 - 61.0 - 30.0 - 19.0 - 2.0
     assert (treated.rollovers, treated.resets) == (1, 0)
     assert treated.integrated == pytest.approx(300.0, rel=0.01)
     assert treated.integrated_share == pytest.approx(300 / 360)
@@ -127,6 +128,61 @@ def test_figures_reconcile_with_the_export_to_the_last_digit(store):
     ]  # fmt: skip
     assert told.oil_caught_kg == pytest.approx(fsum(caught) / 1000.0, rel=1e-12)
     assert told.oil_minutes == len(caught)
+
+
+def test_barrels_whose_analyser_said_nothing_are_neither_on_nor_off():
+    """Half an hour without the analyser, while the meter counted on: those barrels stand on the line not judged."""
+    silent = MemoryStore()
+    rows = plant()
+    rows["AT-2"] = [row for row in rows["AT-2"] if not 300 * 60 <= row[0] < 330 * 60]
+    silent.write(Batch("w", 1, "x", samples(rows)))
+    told = figures(silent).treated
+    assert told.total == 360.0
+    assert 2.0 + 28.0 <= told.unjudged <= 2.0 + 30.0  # a reading stands for two minutes at the most
+    assert told.plain + told.in_gap + told.diverted + told.off_spec + told.unjudged == told.total
+
+
+def test_what_no_instrument_tells_is_unknown_and_not_none(store):
+    """Without a divert signal or an analyser, diverted and off-specification barrels are no zero, and have no line."""
+    blind = TEXT.replace(", oil: AT-2, divert: XS-1", "")
+    told = figures_of(store, view(blind), T0, T0 + DAY, site="tansy-4", zone=ZoneInfo("UTC"))
+    assert (told.treated.diverted, told.treated.off_spec, told.treated.unjudged) == (None, None, None)
+    assert (told.treated.plain, told.quality) == (299.0, ())
+    shown = [line.what for line in lines(told, ReportWords("en"))]
+    assert "of it in gaps of the data" in shown
+    assert not any("diverted" in what or "limit" in what for what in shown)
+
+
+def test_a_limit_on_hourly_means_is_judged_by_hours(store):
+    """Of six hours one was in the gap; those that were read for half of it and more are judged by their mean."""
+    (oil,) = figures(store).quality
+    minutes = [row["value"] for row in exported(store, "AT-2", stage="cleaned")]
+    hours = [[float(v) for v in minutes[60 * h : 60 * h + 60] if v] for h in range(HOURS)]
+    means = [fsum(hour) / len(hour) for hour in hours if len(hour) >= 30]
+    assert (oil.windows, oil.windows_on) == (len(means), sum(mean <= 20.0 for mean in means)) == (5, 5)
+    for basis, spans in (("grab", None), ("1d", 1), ("30d", None), ("2h", 3)):
+        other = view(TEXT.replace("basis: 1h", f"basis: {basis}"))
+        (one,) = figures_of(store, other, T0, T0 + DAY, site="x", zone=ZoneInfo("America/Chicago")).quality
+        assert one.windows == spans, basis
+        assert {"grab": "grab samples", "1d": "1 d", "30d": "30 d", "2h": "2 h"}[basis] in quality_title(
+            one, ReportWords("en")
+        )
+
+
+def test_volumes_are_told_in_barrels_and_kept_in_ucum(store):
+    """A meter in m3 is told in its own unit and in barrels; files say [bbl_us], people read bbl."""
+    metric = TEXT.replace('FQT-1: {unit: "[bbl_us]"', "FQT-1: {unit: m3").replace(
+        "design_flow: 40", "design_flow: 2000"
+    )
+    told = figures_of(store, view(metric), T0, T0 + DAY, site="x", zone=ZoneInfo("UTC"))
+    shown = {line.what: line.value for line in lines(told, ReportWords("en"))}
+    assert shown["Treated water out (FQT-1)"] == "360 m³"
+    assert shown["the same in barrels of 42 gallons"] == "2\u202f264 bbl"  # 360 / 0.158987294928
+    assert shown["Water received (FQT-2)"] == "450 bbl"
+    one = Figures(subject="skid sk-1", title="Skid 1", period="2026-03-01", fleet="f", skids=(told,))
+    rows = list(csv.DictReader(io.StringIO(tables(one)["figures.csv"].decode(), newline="")))
+    units = {row["figure"]: row["unit"] for row in rows}
+    assert (units["treated.total"], units["received.total"]) == ("m3", "[bbl_us]")
 
 
 def test_recovery_and_days(store):
@@ -200,3 +256,12 @@ def test_a_gap_is_longer_than_its_limit():
     times = np.array([0, GAP_S, 2 * GAP_S + 1], dtype=np.float64) * 1e6
     steps = steps_of(times.astype(np.int64), np.array([0.0, 1.0, 2.0]), 0, 10**10, rollover=None, most_per_s=None)
     assert steps.in_gap.tolist() == [False, True]
+
+
+@pytest.mark.parametrize(
+    ("share", "told"),
+    [(None, "\u2013"), (1.0, "100.0 %"), (0.99996, "> 99.9 %"), (0.5, "50.0 %"), (0.0001, "< 0.1 %"), (0.0, "0.0 %")],
+)
+def test_a_share_is_never_rounded_to_all_or_nothing(share, told):
+    """One bad minute of a month is not shown as 100 %."""
+    assert percent(share) == told

@@ -12,6 +12,7 @@ from datetime import timedelta
 import pytest
 
 from analytics.report_document import html
+from analytics.report_figures import Figures
 from analytics.report_gather import gather, period_of
 from board.words import words_in
 from skidhand import reporting
@@ -114,15 +115,64 @@ def test_the_command_writes_a_pdf(run, book, home):
     """A PDF that a reader opens, its words in it, the statement told; wrong use is told before any work."""
     store = open_store(str(home / "skidhand-data/lake"))
     store.close()
-    ran = run("report", "--skid", "tf-2", "--day", "2026-03-04", "--send", "--out", "r.pdf")
+    ran = run("report", "--skid", "tf-2", "--day", "2026-03-03", "--send", "--out", "r.pdf")
     assert ran.code == 0, ran.err
     assert "r-csv.zip; statement." in ran.err
     assert (home / "r.pdf").read_bytes()[:5] == b"%PDF-"
     streams = re.findall(rb"stream\n(.*?)\nendstream", (home / "r.pdf").read_bytes(), re.DOTALL)
-    assert b"Skid 2, 2026-03-04" in b"".join(zlib.decompress(one) for one in streams if one[:1] == b"x")  # its title
-    for words in (("--skid", "tf-2", "--out", "r.pdf"), ("--day", "2026-03-04", "--out", "r.pdf"),
-                  ("--skid", "tf-2", "--day", "2026-03-04", "--out", "r.doc"),
-                  ("--skid", "tf-9", "--day", "2026-03-04", "--out", "r.pdf")):  # fmt: skip
+    assert b"Skid 2, 2026-03-03" in b"".join(zlib.decompress(one) for one in streams if one[:1] == b"x")  # its title
+    for words in (("--skid", "tf-2", "--out", "r.pdf"), ("--day", "2026-03-03", "--out", "r.pdf"),
+                  ("--skid", "tf-2", "--day", "2026-03-03", "--out", "r.doc"),
+                  ("--skid", "tf-9", "--day", "2026-03-03", "--out", "r.pdf"),
+                  ("--skid", "tf-2", "--day", "2026-03-03", "--out", "r.pdf", "--language", "fr")):  # fmt: skip
         assert run("report", *words).code == 2
+    early = run("report", "--skid", "tf-2", "--day", "2026-03-04", "--send", "--out", "r.pdf")  # it is 2 in the morning
+    assert (early.code, "not over" in early.err) == (2, True)
     with Logbook(BOOK) as other:
-        assert [one.number for one in other.statements.of("skid tf-2 2026-03-04")] == [0]
+        assert [one.number for one in other.statements.of("skid tf-2 2026-03-03")] == [0]
+        assert other.statements.of("skid tf-2 2026-03-04") == []
+
+
+def test_late_data_make_a_correction_that_says_what_it_changes(run, book, home):
+    """Sent, late data, sent again: the second document is correction 1 and names the barrels before and now."""
+    store = open_store(str(home / "skidhand-data/lake"))
+    site.fill(store, ["tf-1"], hours=1, until=site.NOW - timedelta(hours=4))
+    words = ("report", "--skid", "tf-1", "--day", "2026-03-03", "--send", "--who", "ada")
+    assert run(*words, "--out", "a.html").err.endswith("statement.\n")
+    site.fill(store, ["tf-1"], hours=2, until=site.NOW - timedelta(hours=5))
+    store.close()
+    assert run(*words, "--out", "b.html").err.endswith("correction 1.\n")
+    first, second = ((home / name).read_text() for name in ("a.html", "b.html"))
+    assert "What the correction changes" not in first
+    assert "correction 1, of 2026-03-04 09:00 UTC; it replaces what was stated before" in second
+    row = second[second.index("treated.total") :]
+    cells = re.findall(r"<td[^>]*>([^<]*)</td>", row)[:3]
+    with Logbook(BOOK) as other:
+        kept = [Figures.model_validate(one.figures) for one in other.statements.of("skid tf-1 2026-03-03")]
+    assert cells == [*(str(one.skids[0].treated.total) for one in kept), "[bbl_us]"]
+    assert kept[0].skids[0].treated.total < kept[1].skids[0].treated.total
+    assert "Changed too, see the CSV files: days, runs, quality." in second
+
+
+def test_the_command_speaks_spanish(run, book, store, home):
+    """Every word of the document is Spanish, events and the note on custody too; numbers are the same."""
+    lake = open_store(str(home / "skidhand-data/lake"))
+    site.fill(lake, ["tf-2"], hours=2)
+    lake.close()
+    split = site.finding(skid="tf-2")
+    site.put(book, split)
+    english, spanish = (
+        (run("report", "--skid", "tf-2", "--day", "2026-03-04", "--out", "r.html", "--language", code),
+         (home / "r.html").read_text())[1] for code in ("en", "es")
+    )  # fmt: skip
+    assert 'lang="es"' in spanish
+    for words in ("No es transferencia de custodia", "Agua tratada entregada (FQT-701)", "El periodo no ha terminado",
+                  "el rechazo", "Cómo se obtienen las cifras"):  # fmt: skip
+        assert words in spanish
+    plain = [" ".join(re.sub(r"<style.*?</style>|<svg.*?</svg>|<[^>]*>", " ", t, flags=re.DOTALL).split())
+             for t in (english, spanish)]  # fmt: skip
+    words = [set(re.findall(r"[a-z]{4,}", text.lower())) for text in plain]
+    own = {"skid", "tansy", "flat", "reuse", "sorrel", "america", "denver", "outlet", "cyclone", "filter", "figures"}
+    assert words[0] & words[1] - own == set()
+    numbers = [re.findall(r"[\d.]+ (?:bbl|mg/L|h|%)", text) for text in plain]
+    assert sorted(numbers[0]) == sorted(numbers[1])
