@@ -47,6 +47,8 @@ _BY_TRADE: Final = (
     Rule("oil-carry-over", "spec-at-risk", timedelta(hours=3)),
     Rule("oil-layer-high", "oil-carry-over", timedelta(hours=1), frozenset({"stuck-skim", None})),
     Rule("rag-layer", "oil-carry-over", timedelta(hours=1), frozenset({"emulsion", "cold-feed", None})),
+    # Water from an emulsion carries droplets that are too fine for a cyclone.
+    Rule("rag-layer", "cyclone-efficiency-loss", timedelta(hours=3), frozenset({None, "upstream-shear"})),
     Rule("split-drift", "cyclone-efficiency-loss", timedelta(hours=3)),
     Rule("split-drift", "dp-rise", timedelta(hours=6), _SLUG),
     Rule("split-drift", "breakthrough", timedelta(hours=6), _SLUG),

@@ -24,7 +24,8 @@ LIMIT: Final = log(1.5)  # of the share that passes
 HIGHER: Final = 1.2  # times the learnt outlet oil
 SPLIT: Final = 0.85  # of the learnt reject ratio, below which it is the split's matter
 PARTNER: Final = 1.12  # times its learnt reading, that an analyser downstream must show too
-SLOW: Final = 0.8  # of the learnt flow
+SLOW: Final = 0.65  # of the learnt flow: below it the swirl no longer serves the liners that are open
+SWIRL: Final = 2.0  # power of the flow by which the share that passes may rise above that: the force goes as its square
 WORN: Final = 0.96  # of the learnt drop at equal flow
 GASSY: Final = 2.5  # times the learnt restlessness of the inlet pressure
 STEPS: Final = {
@@ -40,6 +41,7 @@ class CycloneEfficiency(Learnt):
     """Kind ``cyclone-efficiency-loss`` of a hydrocyclone."""
 
     name: ClassVar[str] = "cyclone_efficiency"
+    version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset({"cyclone-efficiency-loss"})
     unit_type: ClassVar[str] = "hydrocyclone"
     terms: ClassVar[Terms] = Terms(limit=LIMIT, part=15, enough=8, learn=48, last=4)
@@ -74,10 +76,13 @@ class CycloneEfficiency(Learnt):
         return [into, out, flow, drop / positive**2, reject, restless, _downstream(unit, skid, block)], usable
 
     def change(self, unit: UnitView, skid: SkidView, now: Figures, base: Figures) -> float | None:  # noqa: ARG002
-        """Logarithm of the share that passes over the learnt one; 0 while the outlet is not higher."""
+        """Logarithm of the share that passes over the learnt one at this flow; 0 while the outlet is not higher."""
         if not (now[0] and now[1] and base[0] and base[1]):
             return None
         passes = log(now[1] / now[0] * base[0] / base[1])
+        flow = _ratio(now[2], base[2])
+        if flow is not None and SLOW <= flow < 1.0:
+            passes += SWIRL * log(flow)
         return passes if now[1] > HIGHER * base[1] else min(passes, 0.0)
 
     def words(self, unit: UnitView, skid: SkidView, now: Figures, base: Figures, change: float) -> Words | None:  # noqa: ARG002

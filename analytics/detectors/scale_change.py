@@ -17,6 +17,7 @@ from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
 from analytics.episodes import ordered, own_roles
 from analytics.evidence import number, plain, trace
 from analytics.frame import F64, I64, Block, Flag, Mask
+from analytics.grid import AWAY
 from analytics.lines import middles
 from skidhand.fleet import SkidView, UnitView
 from skidhand.model.finding import Evidence, RuledOut
@@ -55,9 +56,9 @@ class Told(BaseModel):
 
 
 class ScaleState(State):
-    """The last minutes of each role (minute, value, noise, calm), and what was said."""
+    """The last minutes of each role (minute, value, noise, calm, lag), and what was said."""
 
-    tails: dict[str, tuple[tuple[int, float, float, bool], ...]] = Field(default_factory=dict)
+    tails: dict[str, tuple[tuple[int, float, float, bool, float], ...]] = Field(default_factory=dict)
     told: dict[str, Told] = Field(default_factory=dict)
     jumped: dict[str, int] = Field(default_factory=dict)  # the last jump of each role that was spoken of
 
@@ -78,7 +79,7 @@ class ScaleChange(NothingLearnt):
     """Kind ``scale-change`` of any instrument that measures."""
 
     name: ClassVar[str] = "scale_change"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
     kinds: ClassVar[frozenset[str]] = frozenset({"scale-change"})
     unit_type: ClassVar[str] = "*"
     state: ClassVar[type[State]] = ScaleState
@@ -97,17 +98,17 @@ class ScaleChange(NothingLearnt):
         tails, told, jumped = dict(state.tails), dict(state.told), dict(state.jumped)
         drafts = list[Draft]()
         rows = {role: _rows(block, unit, role, tails.get(role, ())) for role in _roles(unit, skid)}
-        for role, (minutes, values, noise, calm) in rows.items():
-            keep = zip(minutes[-KEEP:], values[-KEEP:], noise[-KEEP:], calm[-KEEP:], strict=True)
-            tails[role] = tuple((int(m), float(v), float(s), bool(c)) for m, v, s, c in keep)
-            for k in _candidates(unit, role, minutes, values, calm, int(block.minutes[0])):
+        for role, (minutes, values, noise, calm, lag) in rows.items():
+            keep = zip(*(column[-KEEP:] for column in rows[role]), strict=True)
+            tails[role] = tuple((int(m), float(v), float(s), bool(c), float(x)) for m, v, s, c, x in keep)
+            for k in _candidates(unit, role, minutes, values, calm, lag, int(block.minutes[0])):
                 jump = _jump(unit, role, k, minutes, values, noise)
                 end = int(minutes[k + SIDE])
                 if jump.at - jumped.get(role, -SIDE) < SIDE:
                     continue  # the same jump, seen from its second minute
                 drafts += _aged(told, role, end)
                 before = told.get(role)
-                if before is not None and _undone(before, jump, end):
+                if before is not None and _undone(before, jump, end, zeroed=_zeroed(unit, role)):
                     drafts.append(replace(before.draft, minute=end, ended=max(jump.at, before.draft.onset)))
                     del told[role]
                     jumped[role] = jump.at
@@ -123,7 +124,7 @@ class ScaleChange(NothingLearnt):
 
 
 PLUGIN = ScaleChange()
-_Rows = tuple[I64, F64, F64, Mask]
+_Rows = tuple[I64, F64, F64, Mask, F64]
 
 
 def _roles(unit: UnitView, skid: SkidView) -> list[str]:
@@ -135,8 +136,8 @@ def _roles(unit: UnitView, skid: SkidView) -> list[str]:
     return found
 
 
-def _rows(block: Block, unit: UnitView, role: str, tail: tuple[tuple[int, float, float, bool], ...]) -> _Rows:
-    """Usable minutes with those carried over: minute, value, noise, and whether nothing was going on."""
+def _rows(block: Block, unit: UnitView, role: str, tail: tuple[tuple[int, float, float, bool, float], ...]) -> _Rows:
+    """Usable minutes with those carried over: minute, value, noise, whether nothing was going on, lag of the stamps."""
     channel = block.get(unit.id, role)
     if channel is None:
         use = np.zeros(len(block), dtype=np.bool_)
@@ -145,17 +146,21 @@ def _rows(block: Block, unit: UnitView, role: str, tail: tuple[tuple[int, float,
         values, noise = channel.value, channel.std
         use = ((channel.flags & UNUSABLE) == 0) & np.isfinite(values)
     calm = block.running & ~block.settling
-    old = np.array(tail, dtype=np.float64).reshape(-1, 4)
+    old = np.array(tail, dtype=np.float64).reshape(-1, 5)
     return (
         np.concatenate([old[:, 0].astype(np.int64), block.minutes[use]]),
         np.concatenate([old[:, 1], values[use]]),
         np.concatenate([old[:, 2], np.nan_to_num(noise[use])]),
         np.concatenate([old[:, 3] > 0.5, calm[use]]),
+        np.concatenate([old[:, 4], np.nan_to_num(block.lag[use])]),
     )
 
 
-def _candidates(unit: UnitView, role: str, minutes: I64, values: F64, calm: Mask, first: int) -> list[int]:
-    """Positions of the first minute behind a large step that has its ten minutes on each side, calm and unbroken."""
+def _candidates(unit: UnitView, role: str, minutes: I64, values: F64, calm: Mask, lag: F64, first: int) -> list[int]:
+    """Positions of the first minute behind a large step that has its ten minutes on each side, calm and unbroken.
+
+    A clock that is set puts minutes side by side that did not follow each other.
+    """
     if len(values) < 2 * SIDE + 2:
         return []
     span = unit.instruments[role].range
@@ -169,8 +174,8 @@ def _candidates(unit: UnitView, role: str, minutes: I64, values: F64, calm: Mask
     most = FLAT / (1.0 - FLAT) * np.abs(values[k] - values[k - 2])
     k = k[np.maximum(np.abs(values[k - 2] - values[k - 5]), np.abs(values[k - 2] - values[k - 10])) <= most]
     whole = minutes[k + SIDE] - minutes[k - SIDE - 1] <= 2 * SIDE + 3
-    quiet = calm[k[:, None] + np.arange(-SIDE - 1, SIDE + 1)].all(axis=1)
-    k = k[whole & quiet]
+    around = k[:, None] + np.arange(-SIDE - 1, SIDE + 1)
+    k = k[whole & calm[around].all(axis=1) & (np.ptp(lag[around], axis=1) < AWAY)]
     return list(k[_sharp(values, k)].tolist())
 
 
@@ -234,7 +239,7 @@ def _zeroed(unit: UnitView, role: str) -> bool:
 
 def _moved(rows: dict[str, _Rows], role: str, at: int) -> bool:
     """Another reading of the unit has jumped with it."""
-    for other, (minutes, values, _, _) in rows.items():
+    for other, (minutes, values, *_) in rows.items():
         near = np.abs(minutes - at) <= SIDE
         before, after = values[near & (minutes < at)], values[near & (minutes > at)]
         if other != role and len(before) and len(after):
@@ -244,12 +249,13 @@ def _moved(rows: dict[str, _Rows], role: str, at: int) -> bool:
     return False
 
 
-def _undone(told: Told, jump: Jump, end: int) -> bool:
+def _undone(told: Told, jump: Jump, end: int, *, zeroed: bool) -> bool:
+    """It jumps back by the same factor; a level that was zeroed, by the same step. A stop is neither."""
     if end <= told.draft.minute:
         return False
     if told.factor and jump.before and abs(jump.after / jump.before * told.factor - 1.0) < 0.3:
         return True
-    return abs(jump.after - jump.before + told.step) < 0.3 * abs(told.step)
+    return zeroed and abs(jump.after - jump.before + told.step) < 0.3 * abs(told.step)
 
 
 def _aged(told: dict[str, Told], role: str, now: int) -> list[Draft]:

@@ -86,3 +86,22 @@ def test_a_failed_transmitter_is_no_scale(failed):
     """Beyond 21 mA or below 3.6 mA it tells of its own failure (NAMUR NE 43): another detector's."""
     noise = np.where(np.arange(N) >= AT, 0.0, 0.2)
     assert said("cyclone", {"inlet_pressure": after(400.0, failed)}, {"inlet_pressure": noise}) == []
+
+
+def test_a_stop_is_no_way_back():
+    """Held at 103.1 % it falls to nothing with its partner: the skid stopped, the scale is still wrong."""
+    t, noise = np.arange(N), np.where(np.arange(N) >= AT, 0.0, 0.2)
+    stops = AT + 60
+    values = {
+        "inlet_pressure": np.where(t >= stops, 0.5, after(400.0, 1031.0)),
+        "outlet_pressure": np.where(t >= stops, 0.5, 30.0),
+    }
+    assert [draft.ended for draft in said("cyclone", values, {"inlet_pressure": noise})] == [None]
+
+
+def test_a_clock_that_is_set_makes_no_zero():
+    """Minutes that a clock an hour ahead stamped, beside those after it was set right: the level need not fit."""
+    level = {("tank", "level"): after(1.5, 1.8), ("tank", "inlet_flow"): np.full(N, 20.0)}
+    stds = {key: np.full(N, 0.02) for key in level}
+    block = build.block(VIEW, level, stds=stds, lag=after(-60.0, 0.0))
+    assert build.run(PLUGIN, VIEW, "tank", block)[1] == []
