@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import subprocess
 import sys
 
@@ -12,7 +11,7 @@ from skidhand.errors import StoreError
 from skidhand.stores import open_store
 from skidhand.stores.lake import LakeStore
 from tests.stores.spool_process import rows_of
-from tests.stores.support import at, batch, good, points, read_all
+from tests.stores.support import batch, good, points, read_all
 from tests.support import influx
 
 
@@ -67,25 +66,3 @@ def test_two_processes_at_once(kind, tmp_path):
     assert [process.wait(timeout=120) for process in running] == [0, 0]
     store = open_store(url)
     assert points(read_all(store)) == sorted(row[:3] for w in "ab" for n in range(1, 9) for row in rows_of(w, n))
-
-
-def test_a_restored_lake_goes_on(tmp_path):
-    """A copy taken while it is written to opens, verifies, and takes the batches after it under a new writer id."""
-    lake = LakeStore(str(tmp_path / "lake"))
-    drain(lake, range(1, 6))
-    list(lake.tidy(now=at(200_000)))
-    drain(lake, range(6, 9))
-    copy = tmp_path / "copy"
-    for part in ("rollups", "samples"):  # the log first, as the page on the lake says: it names only whole files
-        shutil.copytree(tmp_path / "lake" / part / "_delta_log", copy / part / "_delta_log")
-    drain(lake, range(9, 11))
-    for part in ("rollups", "samples"):
-        shutil.copytree(
-            tmp_path / "lake" / part, copy / part, dirs_exist_ok=True, ignore=shutil.ignore_patterns("_delta_log")
-        )
-    restored = LakeStore(str(copy))
-    assert list(restored.verify()) == []
-    assert [v for _, _, v in points(read_all(restored))] == list(range(1, 9))
-    restored.write(batch(1, good("a/x", (9, 9), (10, 10)), writer="minted-at-the-restore"))
-    assert [v for _, _, v in points(read_all(restored))] == list(range(1, 11))
-    assert list(restored.verify()) == []
