@@ -23,7 +23,8 @@ MOST_SKIDS: Final = 3
 POINTS: Final = 1600
 DAY_MINUTES: Final = 1440
 LEAST_DRAWN: Final = 0.01  # on a log axis
-COLOURS: Final = 48  # of the file; keeps it small
+NAMED: Final = ("buffer_tank", "chemical")  # drawn under their own ids
+COLOURS: Final = 240  # of the file, to keep it small; with fewer, inks and bands run into one another
 INK: Final = ("#1b4965", "#c8553d", "#5b8e7d", "#8d6a9f", "#b58900", "#555555")
 BAND: Final = {"fault": "#f4c7b8", "look-alike": "#d7e3ea"}
 
@@ -39,21 +40,21 @@ class Panel:
 
 
 PANELS: Final = (
-    Panel("flow, m³/h", (("weir_tank", "inlet_flow", "from pad"), ("feed_pump", "flow", "to cyclone"),
+    Panel("flow, m³/h", (("weir_tank", "inlet_flow", "from pad"), ("feed_pump", "flow", "pumped"),
                          ("outlet", "flow", "treated"))),
     Panel("level, m", (("weir_tank", "level", "weir tank"), ("weir_tank", "interface_level", "interface"),
-                       ("buffer_tank", "level", "tank"))),
+                       ("buffer_tank", "level", "tank"), ("chemical", "level", "chemical"))),
     Panel("oil, mg/L", (("weir_tank", "outlet_oil", "after tank"), ("hydrocyclone", "outlet_oil", "after cyclone"),
                         ("flotation", "outlet_oil", "after flotation"), ("outlet", "oil", "treated")), log=True),
     Panel("pressure drop, kPa", (("strainer", "dp", "strainer"), ("media_filter", "dp", "filter"))),
-    Panel("pump: 1/min, °C", (("feed_pump", "speed", "speed"), ("feed_pump", "stator_temperature", "stator")),
-          asked=(("feed_pump", "stator_temperature"),)),
-    Panel("dosing", (("flotation", "ph", "pH"), ("chemical", "dose_command", "command, %"),
-                     ("chemical", "level", "level, m")), log=True),
+    Panel("pump, 1/min", (("feed_pump", "speed", "speed"),), asked=(("feed_pump", "stator_temperature"),)),
+    Panel("pump, °C", (("feed_pump", "stator_temperature", "stator"),), asked=(("feed_pump", "stator_temperature"),)),
+    Panel("dose command, %", (("chemical", "dose_command", "chemical"),)),
+    Panel("pH", (("flotation", "ph", "flotation"),)),
     Panel("osmosis, kPa", (("reverse_osmosis", "feed_pressure", "feed"),
                            ("reverse_osmosis", "concentrate_pressure", "concentrate"))),
-    Panel("permeate", (("reverse_osmosis", "permeate_flow", "flow, m³/h"),
-                       ("reverse_osmosis", "permeate_conductivity", "mS/cm"))),
+    Panel("permeate, m³/h", (("reverse_osmosis", "permeate_flow", "flow"),)),
+    Panel("permeate, mS/cm", (("reverse_osmosis", "permeate_conductivity", "conductivity"),)),
     Panel("press, kPa", (("filter_press", "feed_pressure", "feed"),)),
     Panel("temperature, °C", (("skid", "ambient_temperature", "outside"), ("skid", "line_temperature", "line"),
                               ("weir_tank", "temperature", "water")), asked=(("skid", "line_temperature"),)),
@@ -80,7 +81,9 @@ def draw(
     figure.suptitle(f"{scenario.name}: {scenario.fleet.fleet}, {span:g} h from {scenario.start:%Y-%m-%d %H:%M} UTC")
     buffer = io.BytesIO()
     figure.savefig(buffer, format="png")
-    Image.open(buffer).convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE).save(path, optimize=True)
+    Image.open(buffer).convert("RGB").quantize(
+        COLOURS, method=Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE
+    ).save(path, optimize=True)
     return len(told)
 
 
@@ -128,7 +131,7 @@ class _Life:
             "reject_flow", "inlet_flow", "inlet_pressure", "outlet_pressure", "reject_pressure")}  # fmt: skip
         split = reject_ratio(get["reject_flow"], get["inlet_flow"]) * 100.0
         ratio = pressure_drop_ratio(get["inlet_pressure"], get["outlet_pressure"], get["reject_pressure"])
-        return split, np.where(ratio < 5.0, ratio, np.nan)
+        return np.where(split < 5.0, split, np.nan), np.where(ratio < 5.0, ratio, np.nan)
 
 
 def _column(axes: Sequence[Any], life: _Life, panels: Sequence[Panel], span: float) -> None:
@@ -140,7 +143,7 @@ def _column(axes: Sequence[Any], life: _Life, panels: Sequence[Panel], span: flo
         for kind, role, words in panel.lines:
             found = life.of(kind, role)
             for unit, values in found:
-                label = unit if len(found) > 1 or kind == "buffer_tank" else words
+                label = unit if len(found) > 1 or kind in NAMED else words
                 shown = np.where(values > LEAST_DRAWN, values, np.nan) if panel.log else values
                 axis.plot(life.hours, shown, color=next(inks, "#555555"), linewidth=0.9, label=label)
         axis.set_yscale("log" if panel.log else "linear")
@@ -169,7 +172,9 @@ def _dress(axis: Any, title: str) -> None:
     axis.grid(visible=True, color="#e5e5e5", linewidth=0.5)
     axis.legend(fontsize=6, loc="upper right", ncols=4, columnspacing=0.9, frameon=False, borderaxespad=0.1)
     axis.margins(y=0.28)
-    if axis.get_yscale() == "linear" and axis.dataLim.y0 >= 0.0 > axis.get_ylim()[0]:
+    if axis.get_yscale() == "log":
+        axis.yaxis.set_major_formatter("{x:g}")
+    elif axis.dataLim.y0 >= 0.0 > axis.get_ylim()[0]:
         axis.set_ylim(bottom=0.0)  # what cannot be negative is not drawn as if it could
 
 
