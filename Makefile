@@ -1,16 +1,16 @@
-# make demo | test | proof | lint | types | check | clean     Each sets up what it needs and asks nothing.
+# make demo | test | proof | kills | lint | types | check | clean     Each sets up what it needs and asks nothing.
 # make demo ARGS="--seed 3"     make test ARGS="-k spool"     make PYTHON=python3.12 test
 
 PYTHON ?= python3
 ARGS ?=
-EXTRAS := dev,influx,postgres
+EXTRAS := dask,dev,influx,postgres
 # program=Debian package that brings it; the tests that need one are skipped where it is missing
 TEST_PROGRAMS := mosquitto=mosquitto mosquitto_pub=mosquitto-clients docker-compose=docker-compose influxd=influxdb nginx=nginx pg_createcluster=postgresql smsbox=kannel /usr/lib/kannel/test/fakesmsc=kannel-extras gammu-smsd=gammu-smsd openssl=openssl chromium=chromium
 
 BIN := .venv/bin
 INSTALLED := .venv/.installed
 
-.PHONY: help demo test proof lint types check clean programs
+.PHONY: help demo test proof kills lint types check clean programs
 .DEFAULT_GOAL := help
 
 help:
@@ -25,6 +25,13 @@ test: $(INSTALLED) programs
 # Hours; stopped and started again it goes on where it was. ARGS="--jobs 2", ARGS="--tenth"
 proof: $(INSTALLED)
 	$(BIN)/python -m benchmarks.proof --json docs/results/proof.json $(ARGS)
+
+# The fault suite's kills of ingest, more of them than a test run allows, every message audited: KILLS=1000 takes about
+# ten minutes. KILLS=300 SEED=7
+KILLS ?= 1000
+SEED ?= 1
+kills: $(INSTALLED) programs
+	SKIDHAND_KILLS=$(KILLS) SKIDHAND_KILL_SEED=$(SEED) $(BIN)/python -m pytest -n 0 tests/faults/test_ingest_killed.py $(ARGS)
 
 lint: $(INSTALLED)
 	$(BIN)/ruff check .

@@ -8,10 +8,9 @@ together, so that a kill at any moment loses nothing and doubles nothing.
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from importlib.metadata import version
 from typing import Final
 
 import pyarrow as pa
@@ -20,6 +19,7 @@ import structlog
 from analytics import silence
 from analytics.detectors.base import Detector
 from analytics.engine import Memory, builtin_detectors, from_bytes, to_bytes
+from analytics.follow import Summary, follow
 from analytics.late import News, by_skid, news_by_skid
 from analytics.learning import watched
 from analytics.ledger import numbered, reconcile
@@ -27,12 +27,10 @@ from analytics.plans import HORIZON, Plan, plan_skid
 from analytics.renewals import KINDS, Renewed, renewals
 from analytics.segments import Versions, minute_of, skids_of, tags_of, time_of, view_at
 from analytics.walk import HOUR, Walk, cut
-from skidhand.clock import MINUTE_US, Clock, WallClock, monotonic
-from skidhand.errors import OutsideError
+from skidhand.clock import MINUTE_US, Clock, monotonic
 from skidhand.logbook import Logbook
 from skidhand.logbook.analysis import Standing, Worked
 from skidhand.model.finding import Finding
-from skidhand.model.heartbeat import Heartbeat
 from skidhand.model.samples import SAMPLES, micros, series_id
 from skidhand.stores.base import Store
 
@@ -42,22 +40,6 @@ COMMIT_S: Final = 1.0  # seconds for which what is done waits for more, to be wr
 LOOK_BACK: Final = timedelta(days=90)  # onset of findings that a rewind may still take back
 
 _log = structlog.get_logger(__name__)
-
-
-@dataclass
-class Summary:
-    """What one cycle did. ``behind_s``: now less the oldest watermark; ``too_old``: skids with data older
-    than the horizon that were not worked in.
-    """
-
-    tick: datetime | None = None
-    skids: int = 0
-    minutes: int = 0
-    findings: int = 0
-    rewound: dict[str, datetime] = field(default_factory=dict)
-    too_old: dict[str, datetime] = field(default_factory=dict)
-    not_ours: list[str] = field(default_factory=list)
-    behind_s: float = 0.0
 
 
 class Analyzer:
@@ -91,8 +73,10 @@ class Analyzer:
         self._renewed: dict[str, Renewed] = {}
         self._heard: tuple[object, ...] = ()
 
-    def run_once(self) -> Summary:
-        """One cycle up to the present tick; does nothing while no time is known or no fleet is in force."""
+    def run_once(self, skids: Collection[str] | None = None) -> Summary:
+        """One cycle up to the present tick, of all skids or of ``skids``; does nothing while no time is known or no
+        fleet is in force.
+        """
         now = self._clock.now()
         versions = self._logbook.fleets.versions()
         if now is None or not versions:
@@ -100,7 +84,7 @@ class Analyzer:
         tick = (micros(now) - self._late_us) // MINUTE_US
         self._hear(versions)
         summary = Summary(tick=time_of(tick))
-        mine = self._take(skids_of(versions), summary)
+        mine = self._take(skids_of(versions) if skids is None else sorted(skids), summary)
         plans = self._plans(mine, versions, tick, summary)
         cycle = _Cycle(versions, tick, summary, *self._read_together(plans, versions, tick))
         for plan in plans:
@@ -111,15 +95,9 @@ class Analyzer:
         summary.behind_s = max(behind, default=0) / 1e6
         return summary
 
-    def follow(self, interval_s: float = 5.0, stop: threading.Event | None = None) -> None:
+    def follow(self, interval_s: float, stop: threading.Event) -> None:
         """Cycle after cycle until ``stop`` is set, with a heartbeat each; waits out what is away."""
-        stop = stop or threading.Event()
-        while not stop.is_set():
-            try:
-                self._beat(self.run_once())
-            except OutsideError as error:
-                _log.error("store or logbook is away; trying again", error=str(error))
-            stop.wait(interval_s)
+        follow(self.run_once, self._logbook, self._owner, interval_s, stop)
         self.release()
 
     def rewind(self, skid: str, to: datetime) -> None:
@@ -163,7 +141,7 @@ class Analyzer:
 
     def _plans(self, skids: Sequence[str], versions: Versions, tick: int, summary: Summary) -> list[Plan]:
         news: dict[str | None, tuple[str, dict[str, News]]] = {}
-        plans, standings = [], self._logbook.analysis.standings()
+        plans, standings = [], self._logbook.analysis.standings(skids)
         for skid in skids:
             standing = standings.get(skid)
             memory = Memory() if standing is None else self._memory(standing)
@@ -281,20 +259,6 @@ class Analyzer:
             self._asked.pop(skid, None)
             cycle.summary.findings += len(worked.changed)
         cycle.done, cycle.committed = [], monotonic()
-
-    def _beat(self, summary: Summary) -> None:
-        figures = {"skids": summary.skids, "minutes": summary.minutes, "findings": summary.findings}
-        self._logbook.heartbeats.beat(
-            Heartbeat(
-                service="analyze",
-                instance=self._owner,
-                at=WallClock().now(),
-                version=version("skidhand"),
-                lag_s=summary.behind_s,
-                refusals={f"older than {HORIZON // (24 * HOUR)} days": len(summary.too_old)} if summary.too_old else {},
-                figures={name: float(figure) for name, figure in figures.items()},
-            )
-        )
 
 
 @dataclass

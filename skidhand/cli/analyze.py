@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from contextlib import closing
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -21,6 +21,14 @@ from skidhand.cli.options import (
 )
 from skidhand.errors import UserError
 
+if TYPE_CHECKING:
+    from analytics.cluster import Cluster
+    from analytics.service import Analyzer
+    from skidhand.clock import Clock
+    from skidhand.logbook import Logbook
+    from skidhand.settings import Settings
+    from skidhand.stores.base import Store
+
 
 def command(
     follow: Annotated[bool, typer.Option("--follow/--once", help="Go on with every tick, or end when up to date.")] = (
@@ -32,6 +40,10 @@ def command(
     interval: Annotated[
         float, typer.Option("--interval", min=0.05, metavar="SECONDS", help="Rest between two cycles of --follow.")
     ] = 5.0,
+    cluster: Annotated[
+        str | None,
+        typer.Option("--cluster", metavar="ADDRESS|local:N", help="A Dask scheduler, or N processes, to do the work."),
+    ] = None,
     settings_file: SettingsOption = None,
     store: StoreOption = None,
     logbook: LogbookOption = None,
@@ -42,15 +54,14 @@ def command(
     Example:
         skidhand analyze --follow
     """
-    from analytics.service import Analyzer
     from skidhand import log
-    from skidhand.cli.services import instance, stop_event
+    from skidhand.cli.services import stop_event
 
     settings = settings_from(settings_file, store=store, logbook=logbook)
     log.set_up(settings.log, service="analyze", stream=sys.stdout if follow else sys.stderr)
     book, clock = open_logbook(settings)
     with book, closing(open_store(settings)) as samples:
-        analyzer = Analyzer(samples, book, clock=clock, owner=instance())
+        analyzer = _analyzer(cluster, settings, samples, book, clock)
         if rewind is not None:
             skid, _, moment = rewind.partition("@")
             if not moment:
@@ -72,3 +83,15 @@ def command(
         talk(f"{skid}: another analyser holds it.")
     for skid, since in summary.too_old.items():
         talk(f"{skid}: data from {since:%Y-%m-%d} came too late; work them in with --rewind {skid}@TIME.")
+
+
+def _analyzer(cluster: str | None, settings: Settings, store: Store, book: Logbook, clock: Clock) -> Analyzer | Cluster:
+    from skidhand.cli.services import instance
+
+    if cluster is None:
+        from analytics.service import Analyzer
+
+        return Analyzer(store, book, clock=clock, owner=instance())
+    from analytics.cluster import Cluster, Place
+
+    return Cluster(cluster, Place.of(settings.store, settings.logbook, settings.clock), book, owner=instance())

@@ -46,10 +46,11 @@ class AnalysisBook:
     def __init__(self, database: Database) -> None:
         self._db = database
 
-    def standings(self) -> dict[str, Standing]:
-        """Where the analysis of every skid that has begun stands, by skid, in one query."""
+    def standings(self, skids: Collection[str] | None = None) -> dict[str, Standing]:
+        """Where the analysis stands of every skid (of ``skids``) that has begun, by skid, in one query."""
+        query = select(analysis) if skids is None else select(analysis).where(analysis.c.skid.in_(skids))
         with self._db.read() as connection:
-            rows = connection.execute(select(analysis)).all()
+            rows = connection.execute(query).all()
         return {row.skid: Standing(row.skid, row.cursor, row.watermark, row.state) for row in rows}
 
     def commit(self, *worked: Worked, owner: str) -> dict[str, str]:

@@ -1,0 +1,85 @@
+"""``skidhand analyze --cluster``: the work of each skid, unchanged, on a Dask cluster."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from contextlib import closing
+from datetime import timedelta
+
+import pytest
+
+from analytics.cluster import Cluster, Place
+from analytics.service import Analyzer
+from simulator.generate import generate
+from simulator.scenario import load_scenario
+from skidhand.clock import StreamClock
+from skidhand.errors import UserError
+from skidhand.fleet import load_fleet
+from skidhand.logbook import Logbook
+from skidhand.model.finding import identity
+from skidhand.stores import open_store
+from skidhand.stores.base import Batch
+
+HOURS = 12
+
+
+@pytest.fixture(scope="module")
+def data(tmp_path_factory):
+    """A folder with a lake of the demo's three skids and their fleet file."""
+    folder, scenario = tmp_path_factory.mktemp("cluster"), load_scenario("demo")
+    with closing(open_store(str(folder / "lake"))) as store:
+        store.set_clock("stream")
+        for number, chunk in enumerate(generate(scenario, hours=HOURS, chunk_hours=HOURS), 1):
+            store.write(Batch("w", number, f"{number:064x}", chunk.samples))
+    return folder, scenario
+
+
+def logbook_of(data, name):
+    """A logbook of that name beside the lake, everything announced."""
+    folder, scenario = data
+    book = Logbook(str(folder / name))
+    book.open_clock("stream")
+    book.fleets.apply(load_fleet(scenario.fleet_path), effective=scenario.start, who="test")
+    book.clock.announce(scenario.start + timedelta(hours=HOURS))
+    return book
+
+
+def analyze(data, name, *options):
+    """The command as a process of its own."""
+    command = [sys.executable, "-m", "skidhand.cli", "analyze", "--logbook", str(data[0] / name), *options]
+    given = os.environ | {"SKIDHAND_STORE": str(data[0] / "lake"), "SKIDHAND_CLOCK": "stream"}
+    return subprocess.run(command, env=given, capture_output=True, text=True, timeout=120, check=False)
+
+
+def told(book):
+    """What must be equal: every revision of every finding, and how far each skid is."""
+    history = [(identity(r), r.revision, r.ended, r.root) for f in book.analysis.current() for r in
+               book.analysis.history(f.id)]  # fmt: skip
+    return sorted(map(str, history)), {skid: one.watermark for skid, one in book.analysis.standings().items()}
+
+
+def test_two_worker_processes_find_what_one_process_finds(data):
+    """On a local cluster of two processes every revision, watermark and memory equals that of one process."""
+    with logbook_of(data, "cluster.db") as many, logbook_of(data, "one.db") as one:
+        done = analyze(data, "cluster.db", "--cluster", "local:2")
+        assert done.returncode == 0, done.stderr
+        with closing(open_store(str(data[0] / "lake"))) as store:
+            clock = StreamClock(one.clock.announced)
+            summary = Analyzer(store, one, clock=clock, owner="one").run_once()
+        assert f"{summary.skids} skids, {summary.minutes} minutes" in done.stderr
+        assert told(many) == told(one)
+        assert summary.findings == len(told(one)[0]) > 0
+        states = [{skid: s.state for skid, s in book.analysis.standings().items()} for book in (many, one)]
+        assert states[0] == states[1]
+        assert all(many.leases.take(f"analyze:{skid}", "next") for skid in states[0])
+
+
+@pytest.mark.parametrize("address", ["local:0", "local:", "local:some"])
+def test_an_address_that_is_none_is_said(tmp_path, address):
+    """The message names what was given and what would be valid."""
+    place = Place.of(str(tmp_path / "lake"), str(tmp_path / "log.db"), "stream")
+    with Logbook(place.logbook) as book, pytest.raises(UserError, match=f"'{address}'.*'local:4'"):
+        Cluster(address, place, book, owner="test")
+    assert str(tmp_path) not in repr(place)
