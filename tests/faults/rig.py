@@ -7,13 +7,13 @@ each single one whether it is in the store, and how often.
 from __future__ import annotations
 
 import json
-import multiprocessing
 import signal
 import sys
 import threading
 import time
 from collections.abc import Callable
 from datetime import timedelta
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 from ingest.__main__ import main
@@ -22,6 +22,7 @@ from skidhand.logbook import Logbook
 from skidhand.stores import open_store
 from tests.ingest.broker_support import Publisher
 from tests.ingest.support import FLEET_TEXT, stored_numbers
+from tests.support.forks import context
 
 SERIES = "tf-skid-1/PDT-301"
 PATIENCE_S = 60.0
@@ -49,7 +50,7 @@ class Rig:
         (folder / "fleet.yaml").write_text(FLEET_TEXT)
         paths = (folder / "fleet.yaml", self.spool, self.lake, self.book)
         self._arguments = [*map(str, paths), f"{server.host}:{server.port}", "wall", group]
-        self.process: multiprocessing.process.BaseProcess | None = None
+        self.process: BaseProcess | None = None
         self._senders: list[Sender] = []
 
     def sender(self, pause_s: float = 0.003) -> Sender:
@@ -66,14 +67,12 @@ class Rig:
             self.process.join(30)
 
     def start(self, *, wait: bool = True, setback: Path | None = None) -> None:
-        """A new ingest process, forked from one that has imported all, so that it lives at once.
+        """A new ingest process.
 
         While the file ``setback`` exists, its clock is an hour behind.
         """
         seen = self.connections()
-        context = multiprocessing.get_context("forkserver")
-        context.set_forkserver_preload(["ingest.__main__", "tests.ingest.support"])
-        self.process = context.Process(target=run, args=(self._arguments, setback))
+        self.process = context().Process(target=run, args=(self._arguments, setback))
         self.process.start()
         if wait:
             until(lambda: self.connections() > seen or not self.process.is_alive(), "ingest's connection to the broker")

@@ -16,13 +16,14 @@ SEED = int(os.environ.get("SKIDHAND_KILL_SEED", "1"))
 
 @pytest.mark.broker
 @pytest.mark.slow
+@pytest.mark.timeout(200 + 3 * KILLS)
 def test_kills_lose_nothing_and_double_nothing(mosquitto_factory, rig_on, capsys):
     """After a hundred kills, most in full flow, every message that the broker took is in the store, each batch once.
 
     A message that was spooled but not yet acknowledged when the kill came is sent again and stored under
     the same key with its later receive time; a batch that the drain repeated would carry the same one.
-    ``SKIDHAND_KILLS`` and ``SKIDHAND_KILL_SEED`` ask for more, or others; the count is printed (not by parallel
-    workers: ``-n 0``).
+    ``make kills`` asks for more, or others (``SKIDHAND_KILLS``, ``SKIDHAND_KILL_SEED``); the count is printed (not by
+    parallel workers: ``-n 0``).
     """
     rig = rig_on(mosquitto_factory(lasting_lines()))
     rig.start()  # the broker must know the session before the first message, or it has nobody to keep it for
@@ -31,7 +32,7 @@ def test_kills_lose_nothing_and_double_nothing(mosquitto_factory, rig_on, capsys
     moments = random.Random(SEED)
     for life in range(1, KILLS):
         rig.start(wait=bool(life % 4))
-        time.sleep(moments.uniform(0.0, 0.5))
+        time.sleep(moments.uniform(0.0, 0.3))
         rig.kill()
     sent = sender.finish()
     rig.start()

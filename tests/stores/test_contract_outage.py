@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
-
 import pytest
 
 from skidhand.errors import StoreError
 from skidhand.stores import open_store
 from skidhand.stores.lake import LakeStore
-from tests.stores.spool_process import rows_of
+from tests.stores.spool_process import SpoolProcess, rows_of, write
 from tests.stores.support import batch, good, points, read_all
 from tests.support import influx
 
@@ -61,8 +58,8 @@ def test_a_server_that_is_away(tmp_path):
 def test_two_processes_at_once(kind, tmp_path):
     """Two spools drained by two processes into one store: all rows of both, once each."""
     url = f"lake://{tmp_path}/lake" if kind == "lake" else influx.new_url()
-    command = [sys.executable, "-m", "tests.stores.spool_process", "write", url]
-    running = [subprocess.Popen([*command, w, "8"], stdout=subprocess.DEVNULL) for w in "ab"]
-    assert [process.wait(timeout=120) for process in running] == [0, 0]
+    with SpoolProcess(write, url, "a", 8) as one, SpoolProcess(write, url, "b", 8) as other:
+        one.finish()
+        other.finish()
     store = open_store(url)
     assert points(read_all(store)) == sorted(row[:3] for w in "ab" for n in range(1, 9) for row in rows_of(w, n))

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import random
-import subprocess
-import sys
 import threading
 
 import numpy as np
@@ -16,7 +14,7 @@ from skidhand.stores import open_store
 from skidhand.stores.base import Landed
 from skidhand.stores.influx_lines import any_of
 from skidhand.stores.influx_read import TRIES, read_rows
-from tests.stores.spool_process import SERIES, rows_of
+from tests.stores.spool_process import SERIES, SpoolProcess, rows_of, write
 from tests.stores.support import BAD, at, batch, good, influx_member, points, read_all, us
 from tests.support import influx
 
@@ -229,15 +227,14 @@ def test_two_kinds_of_clock_at_once_are_both_refused(store):
 def test_processes_write_at_once_and_one_is_killed(member, store):
     """Two processes, one killed in the middle and started again: every sample once, each with its value."""
     url = influx.new_url()
-    command = [sys.executable, "-m", "tests.stores.spool_process", "write", url]
-    with subprocess.Popen([*command, "a", "20"], stdout=subprocess.PIPE, text=True) as one:
-        with subprocess.Popen([*command, "b", "20"], stdout=subprocess.PIPE, text=True) as other:
-            while "acknowledged 7" not in other.stdout.readline():
-                assert other.poll() is None
+    with SpoolProcess(write, url, "a", 20) as one:
+        with SpoolProcess(write, url, "b", 20) as other:
+            while (said := other.hear()) != "acknowledged 7":
+                assert said, "it ended by itself"
             other.kill()
-        subprocess.run([*command, "b", "20"], check=True, stdout=subprocess.DEVNULL, timeout=60)
-        one.stdout.read()
-    assert one.returncode == 0
+        with SpoolProcess(write, url, "b", 20) as again:
+            again.finish()
+        one.finish()
     audited = open_store(url)
     expected = [row[:3] for w in "ab" for number in range(1, 21) for row in rows_of(w, number)]
     assert points(read_all(audited)) == sorted(expected)

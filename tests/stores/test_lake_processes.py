@@ -3,37 +3,21 @@
 from __future__ import annotations
 
 import random
-import subprocess
-import sys
 import time
 from collections import Counter
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 
 import pytest
 from deltalake import DeltaTable
 
 from skidhand.stores.lake import LakeStore
-from tests.stores.spool_process import SERIES, rows_of
+from tests.stores.spool_process import SERIES, SpoolProcess, rows_of, tidy, write
 from tests.stores.support import at, batch, points, read_all
 
 
-@contextmanager
-def process(*arguments):
-    """A spool process; killed at the end if it still runs."""
-    command = [sys.executable, "-m", "tests.stores.spool_process", *map(str, arguments)]
-    running = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-    try:
-        yield running
-    finally:
-        running.kill()
-        running.wait(timeout=30)
-        running.stdout.close()
-
-
-def finish(running):
-    """Wait for a process and see that it ended well."""
-    running.stdout.read()
-    assert running.wait(timeout=60) == 0
+def writer(path, name, count=25):
+    """A process that writes that many batches of one writer."""
+    return SpoolProcess(write, str(path), name, count)
 
 
 def audit(path, counts):
@@ -53,46 +37,46 @@ def audit(path, counts):
 def test_processes_write_at_once(tmp_path):
     """Three writers into a lake that is not there yet, from its creation on: all rows land once."""
     with ExitStack() as stack:
-        for running in [stack.enter_context(process("write", tmp_path, w, 25)) for w in "abc"]:
-            finish(running)
+        for running in [stack.enter_context(writer(tmp_path, w)) for w in "abc"]:
+            running.finish()
     audit(tmp_path, {"a": 25, "b": 25, "c": 25})
 
 
 def test_one_spool_drained_by_two_processes(tmp_path):
     """A spool started twice by mistake: each of its batches lands once all the same."""
-    with process("write", tmp_path, "a", 25) as one, process("write", tmp_path, "a", 25) as other:
-        finish(one)
-        finish(other)
+    with writer(tmp_path, "a") as one, writer(tmp_path, "a") as other:
+        one.finish()
+        other.finish()
     audit(tmp_path, {"a": 25})
 
 
 def test_tidy_beside_writers(tmp_path):
     """Two tidying processes beside two writers: nothing lost, nothing doubled, and files were merged."""
-    with process("write", tmp_path, "a", 25) as a, process("write", tmp_path, "b", 25) as b:
-        a.stdout.readline()
-        with process("tidy", tmp_path) as first, process("tidy", tmp_path) as second:
-            finish(a)
-            finish(b)
+    with writer(tmp_path, "a") as a, writer(tmp_path, "b") as b:
+        a.hear()
+        with SpoolProcess(tidy, str(tmp_path)) as first, SpoolProcess(tidy, str(tmp_path)) as second:
+            a.finish()
+            b.finish()
             patience = time.monotonic() + 60
             while len(DeltaTable(f"{tmp_path}/samples").file_uris()) >= 25:
                 assert time.monotonic() < patience, "tidy merges nothing"
                 time.sleep(0.05)
-            assert first.poll() is None
-            assert second.poll() is None
+            assert first.process.is_alive()
+            assert second.process.is_alive()
     audit(tmp_path, {"a": 25, "b": 25})
 
 
 def test_killed_anywhere(tmp_path):
     """A writer and a tidy are killed again and again at random moments; what was acknowledged stays."""
     rng = random.Random(3)
-    for _ in range(5):
-        with process("write", tmp_path, "a", 10_000) as writer, process("tidy", tmp_path) as tidy:
-            heard = [writer.stdout.readline()]
-            tidy.stdout.readline()
+    for _ in range(12):
+        with writer(tmp_path, "a", 10_000) as writing, SpoolProcess(tidy, str(tmp_path)) as tidying:
+            heard = [writing.hear()]
+            tidying.hear()
             time.sleep(rng.uniform(0.0, 0.4))
-            writer.kill()
-            tidy.kill()
-            heard += [line for line in writer.stdout if line.endswith("\n")]
+            writing.kill()
+            tidying.kill()
+            heard += writing.rest()
         acknowledged = int(heard[-1].split()[1])
         landed = LakeStore(str(tmp_path)).landed("a")
         assert landed.number in (acknowledged, acknowledged + 1), "at most the one in flight landed unheard"

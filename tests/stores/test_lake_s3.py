@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 import uuid
+from contextlib import ExitStack
 
 import pytest
 
 from skidhand.errors import SettingsError, StoreError
 from skidhand.stores import lake_tidy, open_store
 from skidhand.stores.lake_s3 import KEY_FILE, parse
-from tests.stores.spool_process import rows_of
+from tests.stores.spool_process import SpoolProcess, rows_of, write
 from tests.stores.support import at, batch, good, points, read_all
 from tests.support import s3
 
@@ -43,9 +42,9 @@ def test_a_lake_in_a_bucket(bucket, monkeypatch):
 
 def test_two_processes_write_at_once(bucket):
     """Two spools into one bucket, from the lake's creation on: every row lands once."""
-    command = [sys.executable, "-m", "tests.stores.spool_process", "write", bucket]
-    running = [subprocess.Popen([*command, w, "3"], env=s3.environment(), stdout=subprocess.DEVNULL) for w in "ab"]
-    assert [process.wait(timeout=120) for process in running] == [0, 0]
+    with ExitStack() as stack:
+        for running in [stack.enter_context(SpoolProcess(write, bucket, w, 3)) for w in "ab"]:
+            running.finish()
     store = open_store(bucket)
     expected = sorted(row[:3] for w in "ab" for n in range(1, 4) for row in rows_of(w, n))
     assert points(read_all(store)) == expected

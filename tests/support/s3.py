@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import atexit
-import os
 import socket
 import subprocess
 import sys
@@ -41,8 +40,3 @@ def endpoint() -> str:
 def url(folder: str) -> str:
     """A store's URL of a folder in the bucket; ENVIRONMENT must be set."""
     return f"s3://lake/{folder}?endpoint={endpoint()}&region=us-east-1"
-
-
-def environment() -> dict[str, str]:
-    """This process' environment with the server's key in it."""
-    return {**os.environ, **ENVIRONMENT}
