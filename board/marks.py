@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
 
+from board import entries, sentences
 from board.house import House
 from board.viewer import Viewer
 from board.words import Words
@@ -40,7 +41,8 @@ def marks(house: House, viewer: Viewer, skid: Skid, start: datetime, end: dateti
     told += _states(house, viewer, skid, start, end, t)
     for entry in house.logbook.entries.all(skid=skid.id, since=start):
         if entry.at < end and viewer.sees_at(house.fleet().fleet, skid, entry.at):
-            told.append(Mark("entry", entry.at, entry.at, f"{entry.kind.replace('-', ' ')}: {entry.text}"))
+            text = f"{entries.kind(entry, t)}: {entries.line(entry, t)}"
+            told.append(Mark("entry", entry.at, entry.at, text))
     seen = [mark for mark in told if mark.start < end and (mark.end is None or mark.end >= start)]
     return sorted(seen, key=lambda mark: mark.start)[-MOST:]
 
@@ -62,9 +64,12 @@ def _washes(skid: Skid, found: Sequence[Finding], t: Words) -> Iterator[Mark]:
 
 def _prompts(house: House, viewer: Viewer, skid: Skid, start: datetime, end: datetime, t: Words) -> Iterator[Mark]:
     sites = None if viewer.sites is None else sorted(viewer.sites)
-    for one in house.logbook.look.prompts(skids=[skid.id], sites=sites, open_only=False, limit=MOST):
-        if start <= one.created < end:
-            yield Mark("prompt", one.created, one.created, f"{t('event.prompt')} {one.code}", f"/events/{one.root}")
+    found = house.logbook.look.prompts(skids=[skid.id], sites=sites, open_only=False, limit=MOST)
+    found = [one for one in found if start <= one.created < end]
+    titles = sentences.titles(house, found, t)
+    for one in found:
+        text = f"{t('trend.prompt')} {one.code}: {titles[one.id]} ({t(f'prompt.{one.state}')})"
+        yield Mark("prompt", one.created, one.created, text, f"/events/{one.root}" if one.findings else "")
 
 
 def _states(house: House, viewer: Viewer, skid: Skid, start: datetime, end: datetime, t: Words) -> Iterator[Mark]:

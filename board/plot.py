@@ -19,6 +19,12 @@ W: Final = 1000.0
 H: Final = 100.0
 LANE: Final = 9.0
 
+LANES: Final = {
+    "finding": "trend.finding", "prompt": "trend.prompt", "gap": "trend.gap", "stop": "trend.stop",
+    "wash": "fact.backwash", "entry": "trend.entry",
+}  # fmt: skip
+"""Sorts of marks from the top down, and their words."""
+
 LEVELS: Final = ("", "low", "medium", "high")
 
 Y = Callable[[float], float]
@@ -72,10 +78,14 @@ def draw(panel: Panel, unit: str, said: str, *, limit: float | None = None) -> D
     )
 
 
+def lanes_of(marks: Sequence[Mark]) -> list[str]:
+    """The sorts of marks that there are, in the order of their lanes."""
+    return [sort for sort in LANES if any(mark.sort == sort for mark in marks)]
+
+
 def lanes(marks: Sequence[Mark], start: datetime, end: datetime, said: str) -> Markup:
     """What happened, as bars above the panels: each sort in its own lane, with its own look."""
-    order = ("finding", "prompt", "gap", "stop", "wash", "entry")
-    used = [sort for sort in order if any(mark.sort == sort for mark in marks)]
+    used = lanes_of(marks)
     if not used:
         return Markup("")
     whole = (end - start).total_seconds()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -65,9 +66,15 @@ def static(name: str) -> str:
     return f"/static/{name}?v={hashlib.sha256((STATIC / name).read_bytes()).hexdigest()[:12]}"
 
 
+SHOWN: Final = {"Cel": "°C", "[degF]": "°F", "[gal_us]": "gal", "[lb_av]": "lb", "[ppm]": "ppm"}
+"""Units that a text message writes otherwise or not at all."""
+
+
 def unit(code: str) -> str:
-    """A unit for the screen."""
-    return {"Cel": "°C", "[degF]": "°F", "m3/h": "m³/h", "m3": "m³"}.get(code) or label(code)
+    """A unit for the screen, as people write it: ``m³/h``, ``µm``, ``°C``; UCUM stays in exports and the API."""
+    text = SHOWN.get(code) or label(code)
+    text = re.sub(r"\[(gal|bbl|lb|in|ft)_\w+\]|[\[\]{}]", r"\1", text)
+    return re.sub(r"\bu(?=[A-Za-z])", "µ", text).replace("m3", "m³").replace("m2", "m²")
 
 
 def render(

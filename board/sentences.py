@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
@@ -12,6 +13,7 @@ from markupsafe import Markup
 from board import learning, when
 from board.attention import Matter
 from board.facts import Oil, Trend, Wash
+from board.house import House
 from board.render import unit
 from board.summary import Line, Summary
 from board.svg import spark
@@ -20,6 +22,7 @@ from board.words import Words
 from skidhand.clock import WallClock
 from skidhand.fleet import Fleet
 from skidhand.model.finding import Finding, Number
+from skidhand.model.prompt import Prompt
 
 COMPARED = ("limit", "terminal", "expected", "usual")
 SILENT = {"ingest": timedelta(minutes=2), "analyze": timedelta(minutes=10), "alerts": timedelta(minutes=2)}
@@ -109,11 +112,21 @@ def _why(line: Line, worst: Matter | None, zone: ZoneInfo, now: datetime, t: Wor
             said = learning.not_now(seen, t)
             return said[:1].upper() + said[1:], t("learn.since", when=when.stamp(seen.since, now, zone, t))
         return t("line.well"), ""
-    finding = worst.finding
-    text = ", ".join(
-        part for part in (t.what(finding.kind, finding.unit), _cause(finding, t), _value(finding, t)) if part
-    )
-    return text[:1].upper() + text[1:], since_of(finding, zone, now, t)
+    return told(worst.finding, t), since_of(worst.finding, zone, now, t)
+
+
+def told(finding: Finding, t: Words) -> str:
+    """What is the matter, the cause if it is known, and the first figure while it stands."""
+    value = _value(finding, t) if finding.state == "open" else ""
+    text = ", ".join(part for part in (t.what(finding.kind, finding.unit), _cause(finding, t), value) if part)
+    return text[:1].upper() + text[1:]
+
+
+def titles(house: House, prompts: Iterable[Prompt], t: Words) -> dict[UUID, str]:
+    """What each prompt is about, in the viewer's words; of one that is about no finding, what alerts calls it."""
+    several = list(prompts)
+    known = house.logbook.look.named(one.root for one in several)
+    return {one.id: told(known[one.root], t) if one.root in known else t.said(one.title) for one in several}
 
 
 def since_of(finding: Finding, zone: ZoneInfo, now: datetime, t: Words) -> str:

@@ -75,10 +75,10 @@ def train(skid: Skid, viewer: Viewer, readings: Mapping[str, Reading], now: date
         roles = {role: tag for role, tag in unit.roles.items() if tag in shown}
         used |= set(roles.values())
         cells = tuple(
-            cell(tag, _means(unit, role), skid.instruments[tag], readings.get(tag), now, t)
+            cell(tag, t.said(_means(unit, role)), skid.instruments[tag], readings.get(tag), now, t)
             for role, tag in roles.items()
         )
-        stages.append(Stage(unit.id, _type_means(unit), unit.note, cells))
+        stages.append(Stage(unit.id, t.said(_type_means(unit)), unit.note, cells))
     rest = [tag for tag in skid.instruments if tag in shown - used]
     if rest:
         cells = tuple(cell(tag, "", skid.instruments[tag], readings.get(tag), now, t) for tag in rest)

@@ -70,6 +70,13 @@ class Viewer:
         """True when any of its time may be seen."""
         return bool(self.spans(fleet, skid))
 
+    def places(self, fleet: Fleet) -> dict[str, str]:
+        """Names by id of all that findings and prompts may be about: skids, sites with tanks that are shared, and
+        for who sees every site skidhand itself, whose id is empty."""
+        named = {skid.id: skid.name for skid in fleet.skids if self.sees_skid(fleet, skid)}
+        named |= {site.id: site.name for site in fleet.sites if site.units and self.sees_site(site.id)}
+        return {**named, "": ""} if self.sites is None else named
+
     def tags(self, skid: Skid) -> list[str]:
         """The instruments that may be seen: a customer's are those of the outlet."""
         if not self.customer:

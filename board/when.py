@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from board.words import Words
@@ -53,6 +53,11 @@ def full(moment: datetime, zone: ZoneInfo, t: Words) -> str:
     """``Tue 3 Mar 2026 14:20``: for headings, and where nothing may be left open."""
     here = moment.astimezone(zone)
     return f"{t.weekdays[here.weekday()]} {here.day} {t.months[here.month - 1]} {here.year} {here:%H:%M}"
+
+
+def day(on: date, t: Words) -> str:
+    """``Sun 8 Mar 2026``."""
+    return f"{t.weekdays[on.weekday()]} {on.day} {t.months[on.month - 1]} {on.year}"
 
 
 def figure(value: float) -> str:

@@ -13,7 +13,6 @@ from pydantic import BaseModel
 
 from board.errors import PROBLEM
 from board.viewer import Viewer
-from skidhand.fleet import Fleet
 
 T = TypeVar("T")
 PREFIX: Final = "/api/v1"
@@ -67,11 +66,6 @@ def reply(request: Request, body: Any, status: int = 200) -> Response:
     if request.method == "GET" and tag in request.headers.get("if-none-match", ""):
         return Response(status_code=304, headers=headers)
     return Response(data, status, headers, media_type="application/json")
-
-
-def skids_for(viewer: Viewer, fleet: Fleet) -> list[str]:
-    """The ids of the skids that this viewer may see."""
-    return [skid.id for skid in fleet.skids if viewer.sees_skid(fleet, skid)]
 
 
 def sites_for(viewer: Viewer) -> list[str] | None:

@@ -11,7 +11,7 @@ from pydantic import BaseModel, Field
 
 from board.access import Looking, may_write
 from board.answering import Said, answer
-from board.api.common import ID, Limit, Offset, Paged, page, reply, resource, sites_for, skids_for
+from board.api.common import ID, Limit, Offset, Paged, page, reply, resource, sites_for
 from board.house import House, house_of, not_here
 from board.pages.event import seen
 from board.viewer import Viewer
@@ -20,7 +20,9 @@ from skidhand.model.prompt import Answer, Prompt, Transition
 
 router = resource("findings and prompts")
 
-SkidFilter = Annotated[str | None, Query(pattern=ID, description="only of this skid")]
+SkidFilter = Annotated[
+    str | None, Query(pattern=ID, description="only of this skid, or of the tanks that skids of this site share")
+]
 
 
 class MessageOut(BaseModel):
@@ -61,7 +63,7 @@ def findings(
 ) -> Response:
     """The newest revision of each finding, newest onset first."""
     house = house_of(request)
-    skids = [one for one in skids_for(viewer, house.fleet().fleet) if skid in (None, one)]
+    skids = [one for one in viewer.places(house.fleet().fleet) if skid in (None, one)]
     found = house.logbook.look.findings(
         skids=skids, sites=sites_for(viewer), state=state, limit=limit + 1, offset=offset
     )
@@ -85,7 +87,7 @@ def prompts(
 ) -> Response:
     """Prompts, the last changed first."""
     house = house_of(request)
-    skids = [one for one in skids_for(viewer, house.fleet().fleet) if skid in (None, one)]
+    skids = [one for one in viewer.places(house.fleet().fleet) if skid in (None, one)]
     found = house.logbook.look.prompts(
         skids=skids, sites=sites_for(viewer), open_only=open, limit=limit + 1, offset=offset
     )

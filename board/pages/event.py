@@ -38,6 +38,7 @@ def page(request: Request, viewer: Looking, finding: UUID, said: str = "") -> Re
     prompt = house.logbook.prompts.of_finding(found.id)
     skid = version.fleet.skid(found.skid)
     start, end = _window(found, now)
+    panels = [one for trace in found.evidence.traces if not (one := _drawn(trace, t)).empty]
     return render(
         request,
         "event.html",
@@ -50,7 +51,8 @@ def page(request: Request, viewer: Looking, finding: UUID, said: str = "") -> Re
         site=next((one for one in version.fleet.sites if one.id == found.site), None),
         cautions=cautions(found, version.fleet, t),
         gas="gas-alarm" in hazards_of(found, version.fleet),
-        panels=[one for trace in found.evidence.traces if not (one := _drawn(trace, t)).empty],
+        panels=panels,
+        gaps=any('class="gap"' in one.svg for one in panels),
         ticks=plot.ticks(start, end, zone, t),
         root=house.logbook.look.finding(found.root) if found.root else None,
         prompt=prompt,
@@ -78,7 +80,7 @@ def say(
     if prompt is None:
         raise UserError("this finding has no prompt to answer")
     answer(house, viewer, prompt, verb, text, house.now())
-    return RedirectResponse(f"/events/{finding}?said=yes#log", status_code=303)
+    return RedirectResponse(f"/events/{finding}?said=yes#answer", status_code=303)
 
 
 def seen(house: House, viewer: Viewer, finding: UUID) -> Finding:

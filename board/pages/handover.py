@@ -8,7 +8,7 @@ from fastapi import APIRouter, Depends, Form, Request
 from fastapi.responses import RedirectResponse, Response
 
 from analytics import handover
-from board import learning, when
+from board import learning, sentences, when
 from board.access import Looking, may_write
 from board.gauges import gauge
 from board.house import house_of
@@ -36,6 +36,7 @@ def page(request: Request, viewer: Looking) -> Response:
         names={**{site.id: site.name for site in fleet.sites}, **{skid.id: skid.name for skid in fleet.skids}},
         gauges=[gauge(tank, fleet, now, t) for tank in told.levels],
         learning=[(one.skid, learning.told(one, now, zones[one.skid], t)) for one in told.watched],
+        titles=sentences.titles(house, (*told.open, *told.shelved), t), day=lambda on: when.day(on, t),
         whole=viewer.sites is None,
     )  # fmt: skip
 

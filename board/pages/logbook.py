@@ -8,7 +8,7 @@ from typing import Annotated, Any, Final
 from fastapi import APIRouter, Depends, File, Form, Request, UploadFile
 from fastapi.responses import RedirectResponse, Response
 
-from board import when
+from board import entries, when
 from board.access import Looking, may_write
 from board.house import House, house_of, not_here
 from board.render import Nav, render, words_of
@@ -18,7 +18,7 @@ from skidhand.fleet import Fleet
 from skidhand.fleet.entries import placed
 from skidhand.logbook.entry_files import Imported, import_entries, when_of
 from skidhand.model.entry import Entry
-from skidhand.model.entry_kinds import KINDS, fields_of, make_entry
+from skidhand.model.entry_kinds import KINDS, make_entry
 
 router = APIRouter(include_in_schema=False)
 NAV: Final = Nav("/logbook", "nav.logbook", order=40)
@@ -43,6 +43,8 @@ async def add(request: Request, viewer: Writing, kind: Annotated[str, Form(max_l
     skid, at, text = fields.pop("skid", "") or None, fields.pop("at", ""), fields.pop("text", "")
     if skid not in _skids(viewer, fleet) and (skid is not None or viewer.sites is not None or kind != "note"):
         raise not_here("skid", skid or "")
+    if "unit" in fields:
+        fields["unit"] = entries.code_of(kind, fields["unit"])
     moment = when_of(at, fleet, skid) if at else house.now()
     entry = make_entry(kind, moment, viewer.person or viewer.name, skid=skid, text=text, data=dict(fields))
     house.logbook.entries.add(placed(fleet, entry))
@@ -84,7 +86,8 @@ def _page(
     return render(
         request, "logbook.html", viewer,
         rows=[_row(house, fleet, one, t) for one in found if _seen(viewer, fleet, one)],
-        kinds=list(KINDS), kind=kind, find=find, write=chosen, fields=fields_of(chosen), skids=skids, done=done,
+        kinds=list(KINDS), kind=kind, find=find, write=chosen, fields=entries.form(chosen, t), skids=skids, done=done,
+        whole=viewer.sites is None,
     )  # fmt: skip
 
 
@@ -100,13 +103,11 @@ def _row(house: House, fleet: Fleet, entry: Entry, t: Any) -> dict[str, Any]:
     skid = fleet.skid(entry.skid) if entry.skid else None
     place = fleet.placement_at(skid, entry.at) if skid else None
     zone = when.zone_of(fleet, place.site if place else None)
-    data = [(name.replace("_", " "), value) for name, value in entry.data.items() if value not in (None, False)]
-    name = t(f"kind.{entry.kind}") if entry.kind in KINDS else entry.kind.replace("-", " ")
     return {
         "when": when.stamp(entry.at, house.now(), zone, t),
-        "kind": name,
+        "kind": entries.kind(entry, t),
         "skid": skid.name if skid else "",
         "who": entry.who,
         "text": entry.text,
-        "data": data,
+        "data": list(entries.data(entry, t)),
     }

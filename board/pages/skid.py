@@ -75,6 +75,7 @@ def page(
         step=read[0].width if read else 0,
         first=int(read[0].start.timestamp()) if read else 0,
         lanes=plot.lanes(happened, start, until, t("trend.marks")),
+        lane_names=[t(plot.LANES[sort]) for sort in plot.lanes_of(happened)],
         marks=happened,
         ticks=plot.ticks(start, until, zone, t),
         tags=tags,
@@ -88,7 +89,7 @@ def page(
         end=end,
         now=now,
         zone=zone,
-        watched=() if viewer.customer else watched(version, found),
+        watched=() if viewer.customer else watched(version, found, t),
     )
 
 
@@ -101,11 +102,11 @@ def seen(house: House, viewer: Viewer, skid: str) -> tuple[FleetVersion, Skid]:
     return version, found
 
 
-def watched(version: FleetVersion, skid: Skid) -> list[tuple[str, str, bool, str]]:
+def watched(version: FleetVersion, skid: Skid, t: Words) -> list[tuple[str, str, bool, str]]:
     """(unit, kind, watched, note) for every kind that may arise on the skid."""
     one = version.fleet.model_copy(update={"skids": (skid,)})
     rows = (row for row in coverage(one) if row["skid"] == skid.id and row["kind"])
-    return [(row["unit"] or row["type"], row["kind"], row["watched"], row["note"]) for row in rows]
+    return [(row["unit"] or t(f"skid.any-{row['type']}"), row["kind"], row["watched"], row["note"]) for row in rows]
 
 
 def tanks_for(house: House, viewer: Viewer, fleet: Fleet, skid: Skid, site: str | None, now: datetime) -> list[Tank]:
@@ -160,12 +161,10 @@ def _drawn(panel: Panel, skid: Skid) -> plot.Drawn:
 
 
 def _matter(finding: Finding, now: datetime, zone: ZoneInfo, t: Words) -> dict[str, str]:
-    text = t.what(finding.kind, finding.unit)
-    since = sentences.since_of(finding, zone, now, t)
     return {
         "id": str(finding.id),
-        "text": text[:1].upper() + text[1:],
-        "since": since,
+        "text": sentences.told(finding, t),
+        "since": sentences.since_of(finding, zone, now, t),
         "level": finding.severity,
         "word": t(f"severity.{finding.severity}"),
     }

@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Final
 
+from board.words.phrases import Phrases
+
 DEFAULT: Final = "en"
 
 
@@ -28,7 +30,8 @@ class Words:
     numbers: Mapping[str, str]
     weekdays: tuple[str, ...]
     months: tuple[str, ...]
-    steps: Mapping[str, str] = field(default_factory=dict)  # English sentence of a finding -> this language's
+    figures: Phrases = field(default_factory=lambda: Phrases({}))  # names of figures that ``numbers`` has not
+    phrases: Phrases = field(default_factory=lambda: Phrases({}))  # what other rooms write in English
 
     def __call__(self, key: str, **gaps: object) -> str:
         """The text of ``key``; KeyError when this language has none."""
@@ -39,17 +42,29 @@ class Words:
         """What is the matter, as a sentence without its full stop."""
         return self.kinds.get(kind, "{unit}: " + kind.replace("-", " ")).format(unit=unit)
 
-    def step(self, said: str) -> tuple[str, str]:
-        """A finding's first step, and the language that it is in: as written where there is no translation."""
-        return (self.steps[said], self.language) if said in self.steps else (said, DEFAULT)
+    def spoken(self, text: str) -> tuple[str, str]:
+        """What another room wrote in English, and the language it is in now: as written where there is no other."""
+        other = self.phrases(text)
+        return (text, DEFAULT) if other is None else (other, self.language)
+
+    def said(self, text: str) -> str:
+        """:meth:`spoken` without its language; of an unknown whole, each part between semicolons."""
+        if (whole := self.phrases(text)) is not None:
+            return whole
+        return "; ".join(self.spoken(part)[0] for part in text.split("; "))
+
+    def kind(self, kind: str) -> str:
+        """A kind of finding in a word or two, where :meth:`what` would be too long."""
+        return self.said(kind.replace("-", " "))
 
     def cause(self, cause: str | None) -> str:
         """The cause in words; empty when there is none or it is what the kind says already."""
-        return "" if cause is None else self.causes.get(cause, cause.replace("-", " "))
+        return "" if cause is None else self.causes.get(cause, self.said(cause.replace("-", " ")))
 
     def number(self, name: str) -> str:
         """What a figure of evidence is called."""
-        return self.numbers.get(name, name.replace("_", " "))
+        spaced = name.replace("_", " ")
+        return self.numbers.get(name) or self.figures(spaced) or spaced
 
 
 def languages() -> tuple[str, ...]:

@@ -6,8 +6,12 @@ from typing import Final
 
 from board.words import Words
 from board.words.es_entries import ENTRIES
+from board.words.es_notes import CHOICES, HISTORY, NOTES, REFUSALS
+from board.words.es_plant import FIGURES, NAMES, UNITS
+from board.words.es_reasons import REASONS
 from board.words.es_steps import STEPS
 from board.words.es_trade import CAUSES, HAZARDS, KINDS, NUMBERS
+from board.words.phrases import Phrases
 
 TEXTS: Final = {
     **ENTRIES,
@@ -100,6 +104,8 @@ TEXTS: Final = {
     "skid.watched": "Qué se vigila y qué no",
     "skid.watched-n": "se vigila: {n}",
     "skid.unwatched-n": "no se vigila: {n}",
+    "skid.any-skid": "el equipo entero",
+    "skid.any-instrument": "cualquier instrumento",
     "skid.tag": "Etiqueta",
     "skid.what": "Qué",
     "skid.value": "Valor",
@@ -129,6 +135,13 @@ TEXTS: Final = {
     "trend.resolution": "Cada punto cubre {width}; la banda va del mínimo al máximo, la línea es la media.",
     "trend.nothing": "Ninguna muestra útil en este periodo.",
     "trend.marks": "Marcas",
+    "trend.prompt": "aviso",
+    "trend.ongoing": "hasta ahora",
+    "trend.finding": "hallazgo",
+    "trend.entry": "bitácora",
+    "trend.least": "mínimo",
+    "trend.mean": "media",
+    "trend.most": "máximo",
     "trend.backwash": "contralavado",
     "trend.stop": "parada",
     "trend.gap": "sin datos",
@@ -153,6 +166,7 @@ TEXTS: Final = {
     "event.numbers": "La evidencia en números",
     "event.picture": "La evidencia",
     "event.no-picture": "Este hallazgo descansa solo en sus números.",
+    "event.gap": "dejado fuera, o sin datos",
     "event.ruled-out": "Qué otra cosa pudo ser",
     "event.none-ruled-out": "No se sopesó nada más.",
     "event.root": "Esto viene de otro hallazgo:",
@@ -161,6 +175,7 @@ TEXTS: Final = {
     "event.log": "Lo que se envió y se dijo",
     "event.answer": "Responder",
     "event.answered": "Su respuesta está con los avisos, que la juzgan en segundos.",
+    "event.raised": "planteado",
     "event.refused": "rechazada: {why}",
     "event.accepted": "aceptada",
     "event.waiting": "aún sin juzgar",
@@ -184,9 +199,11 @@ TEXTS: Final = {
     "verb.wait": "Aplazar",
     "verb.pass": "Pasar",
     "verb.wait-for": "por cuánto (30m, 4h, 2d)",
-    "verb.pass-to": "a quién (vacío: el siguiente de guardia)",
+    "verb.pass-next": "el siguiente de guardia",
+    "verb.pass-to": "a quién",
     "prompts.title": "Avisos",
     "prompts.code": "código {code}",
+    "prompts.called": "avisado {when}",
     "prompts.none": "Ningún aviso en pie.",
     "sign-in.title": "Entrar",
     "sign-in.name": "Nombre",
@@ -214,6 +231,7 @@ TEXTS: Final = {
     "users.sites": "Sitios (vacío: todos)",
     "users.all-sites": "todos",
     "users.person": "En la guardia como",
+    "users.nobody": "nadie",
     "users.active": "Puede entrar",
     "users.save": "Guardar",
     "users.link": "Dé a {name} este enlace; vale una vez, durante un día:",
@@ -236,6 +254,15 @@ TEXTS: Final = {
     "audit.from": "Desde",
     "audit.what": "Qué",
     "audit.with": "Con",
+    "error.401": "Sin haber entrado",
+    "error.403": "No permitido",
+    "error.404": "No está aquí",
+    "error.405": "Así no se hace",
+    "error.413": "Demasiado grande",
+    "error.422": "No se entiende",
+    "error.429": "Demasiadas veces",
+    "error.503": "Fuera de alcance por ahora",
+    "error.other": "No ha funcionado",
     "error.back": "A la flota",
 }
 
@@ -249,5 +276,6 @@ WORDS: Final = Words(
     numbers=NUMBERS,
     weekdays=("lun", "mar", "mié", "jue", "vie", "sáb", "dom"),
     months=("ene", "feb", "mar", "abr", "may", "jun", "jul", "ago", "sep", "oct", "nov", "dic"),
-    steps=STEPS,
+    figures=Phrases({**FIGURES, **{name.replace("_", " "): said for name, said in NUMBERS.items()}}),
+    phrases=Phrases({**NOTES, **HISTORY, **CHOICES, **REFUSALS, **UNITS, **NAMES, **REASONS, **STEPS}),
 )

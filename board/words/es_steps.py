@@ -19,6 +19,7 @@ _STEPS: Final = {
     "checking the tank from outside, its drains and its gauge": "revisar el tanque desde fuera, sus drenajes y su medidor",
     "checking the feed's salt in the laboratory and whether this water belongs here": "revisar la sal de la alimentación en el laboratorio y si esta agua corresponde aquí",
     "checking the transmitter's unit, range and zero against the fleet file": "comparar unidad, rango y cero del transmisor con el archivo de flota",
+    "checking the transmitter's zero against a gauge": "comparar el cero del transmisor con un manómetro",
     "cleaning the strainer": "limpiar el colador",
     "planning a clean and checking the pretreatment": "planear una limpieza y revisar el pretratamiento",
     "checking the skim and the oil line": "revisar el desnatado y la línea de aceite",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -99,6 +99,18 @@ class LookBook:
         with self._db.read() as connection:
             doc = connection.execute(query.order_by(findings.c.revision.desc()).limit(1)).scalar()
         return None if doc is None else Finding.model_validate(doc)
+
+    def named(self, wanted: Iterable[UUID]) -> dict[UUID, Finding]:
+        """The newest revision of each of these findings, without its traces; what is not there is left out."""
+        ids = sorted({str(one) for one in wanted})
+        told: dict[UUID, Finding] = {}
+        with self._db.read() as connection:
+            for i in range(0, len(ids), 200):
+                newest = _newest().where(findings.c.id.in_(ids[i : i + 200])).subquery()
+                on = and_(findings.c.id == newest.c.id, findings.c.revision == newest.c.revision)
+                found = map(_light, connection.execute(select(findings.c.doc).join(newest, on)).scalars())
+                told.update({one.id: one for one in found})
+        return told
 
     def prompts(
         self, *, skids: list[str], sites: list[str] | None, open_only: bool, limit: int = 100, offset: int = 0

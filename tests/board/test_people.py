@@ -64,7 +64,7 @@ def test_both_shifts_sign(signed_in, logbook):
     """The leaving shift signs with a note, the coming one takes over, and nobody is both."""
     ann, eve = signed_in("ann"), signed_in("eve")
     page = ann.get("/handover").text
-    assert "reject plugging?" in page
+    assert "The split of cyclone has drifted, probably the reject plugging" in page
     assert ann.post("/handover/sign", data={"csrf": csrf_of(page), "note": "truck at six"}).status_code == 303
     assert ann.post("/handover/take", data={"csrf": csrf_of(page)}).status_code == 422
     assert eve.post("/handover/take", data={"csrf": csrf_of(eve.get("/handover").text)}).status_code == 303

@@ -32,6 +32,6 @@ def test_every_first_step_has_its_spanish():
 def test_a_step_is_shown_in_spanish_and_an_outsiders_as_written():
     """Spanish has its own sentence; English, and what has no translation, says what the finding says."""
     said = "Suggest cleaning the strainer, per site procedure."
-    assert words_in("es").step(said) == ("Se sugiere limpiar el colador, según el procedimiento del sitio.", "es")
-    assert words_in("en").step(said) == (said, "en")
-    assert words_in("es").step("Ask the maker.") == ("Ask the maker.", "en")
+    assert words_in("es").spoken(said) == ("Se sugiere limpiar el colador, según el procedimiento del sitio.", "es")
+    assert words_in("en").spoken(said) == (said, "en")
+    assert words_in("es").spoken("Ask the maker.") == ("Ask the maker.", "en")
