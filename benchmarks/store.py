@@ -19,7 +19,7 @@ import pyarrow.dataset as ds
 from deltalake import DeltaTable
 
 from benchmarks.beside import Beside, influx
-from benchmarks.harness import Row, median_of
+from benchmarks.harness import Row, best_of
 from benchmarks.store_data import START, after, batches, feed, fill, signals, simulated, tidy
 from skidhand.model.samples import SAMPLES
 from skidhand.stores.lake import LakeStore
@@ -83,8 +83,8 @@ def last_day(folder: Path, server: Beside | None, quick: bool) -> Iterator[Row]:
 
     held = lake.read_buckets([names[3]], START, after(1), 60)
     assert len(held) == 1440
-    warm = median_of(7, lambda: lake.read_buckets([names[3]], START, after(1), 60)) * 1000
-    cold = median_of(3, ask) * 1000
+    warm = best_of(7, lambda: lake.read_buckets([names[3]], START, after(1), 60)) * 1000
+    cold = best_of(3, ask) * 1000
     yield Row("the same by a handle that was just opened", "ms", cold)
     name = "24 h of one series at 1 min, a store being fed"
     if server is None:
@@ -119,7 +119,7 @@ def long_span(folder: Path, quick: bool) -> Iterator[Row]:
     assert mine["max"].to_pylist() == theirs["high"].to_pylist()
     mean = mine["integral"].to_numpy() / mine["covered"].to_numpy()
     assert np.allclose(mean, theirs["mean"].to_numpy(), rtol=1e-9)
-    one, other = median_of(5, ours) * 1000, median_of(3, beside) * 1000
+    one, other = best_of(5, ours) * 1000, best_of(3, beside) * 1000
     label = f"{days} days at 1 s, 12 h width, min, mean, max"
     yield Row(
         label,
@@ -142,7 +142,7 @@ def long_span(folder: Path, quick: bool) -> Iterator[Row]:
         return ds.dataset(chosen).to_table(columns=SAMPLES.names, filter=span).to_pandas()
 
     assert len(raw()) == len(arrow()) == 1_000_000  # type: ignore[arg-type]
-    one, other = median_of(5, raw) * 1000, median_of(5, arrow) * 1000
+    one, other = best_of(5, raw) * 1000, best_of(5, arrow) * 1000
     yield Row(
         "raw range of 1 M samples to pandas",
         "ms",
@@ -183,8 +183,8 @@ def hour_of_one(lake: LakeStore, names: list[str]) -> tuple[float, float]:
 
     for name in names:
         look(lake, name)
-    warm = [median_of(9, partial(look, lake, name)) for name in names]
-    return median(warm) * 1000, median_of(5, lambda: look(LakeStore(lake.path), names[0])) * 1000
+    warm = [best_of(9, partial(look, lake, name)) for name in names]
+    return median(warm) * 1000, best_of(5, lambda: look(LakeStore(lake.path), names[0])) * 1000
 
 
 def files_between(folder: Path, end: object) -> list[str]:
