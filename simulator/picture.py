@@ -22,9 +22,10 @@ from skidhand.unit_types.hydrocyclone import pressure_drop_ratio, reject_ratio
 MOST_SKIDS: Final = 3
 POINTS: Final = 1600
 DAY_MINUTES: Final = 1440
+LEAST_SPAN: Final = 0.3  # of what it shows that an axis spans, so that what is steady looks steady
 LEAST_DRAWN: Final = 0.01  # on a log axis
 NAMED: Final = ("buffer_tank", "chemical")  # drawn under their own ids
-COLOURS: Final = 240  # of the file, to keep it small; with fewer, inks and bands run into one another
+COLOURS: Final = 200  # of the file, to keep it small
 INK: Final = ("#1b4965", "#c8553d", "#5b8e7d", "#8d6a9f", "#b58900", "#555555")
 BAND: Final = {"fault": "#f4c7b8", "look-alike": "#d7e3ea"}
 
@@ -81,10 +82,21 @@ def draw(
     figure.suptitle(f"{scenario.name}: {scenario.fleet.fleet}, {span:g} h from {scenario.start:%Y-%m-%d %H:%M} UTC")
     buffer = io.BytesIO()
     figure.savefig(buffer, format="png")
-    Image.open(buffer).convert("RGB").quantize(
-        COLOURS, method=Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE
-    ).save(path, optimize=True)
+    _small(Image.open(buffer).convert("RGB")).save(path, optimize=True)
     return len(told)
+
+
+def _small(image: Image.Image) -> Image.Image:
+    """The image in the inks and the colours that it has most of; only soft edges change. PIL's own ways mix inks up."""
+    codes = np.asarray(image, dtype=np.int64) @ np.array([65536, 256, 1])
+    found, places, counts = np.unique(codes, return_inverse=True, return_counts=True)
+    inks = [int(ink.removeprefix("#"), 16) for ink in INK]
+    kept = np.concatenate([inks, found[np.argsort(-counts)[: COLOURS - len(inks)]]])
+    parts, shades = (np.stack([c >> 16, c >> 8 & 255, c & 255], axis=1) for c in (found, kept))
+    nearest = ((parts[:, None] - shades[None]) ** 2).sum(axis=2).argmin(axis=1)
+    small = Image.fromarray(nearest[places].reshape(codes.shape).astype(np.uint8), "P")
+    small.putpalette(shades.astype(np.uint8).tobytes())
+    return small
 
 
 def _lives(pad: Pad, span: float) -> list[_Life]:
@@ -174,8 +186,13 @@ def _dress(axis: Any, title: str) -> None:
     axis.margins(y=0.28)
     if axis.get_yscale() == "log":
         axis.yaxis.set_major_formatter("{x:g}")
-    elif axis.dataLim.y0 >= 0.0 > axis.get_ylim()[0]:
-        axis.set_ylim(bottom=0.0)  # what cannot be negative is not drawn as if it could
+        return
+    low, high = axis.get_ylim()
+    wider = 0.5 * max(0.0, LEAST_SPAN * max(abs(low), abs(high)) - (high - low))
+    low, high = low - wider, high + wider
+    if axis.dataLim.y0 >= 0.0 > low:
+        low = 0.0  # what cannot be negative is not drawn as if it could
+    axis.set_ylim(low, high)
 
 
 def _bands(axis: Any, events: Sequence[Acting]) -> None:

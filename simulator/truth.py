@@ -169,6 +169,8 @@ def _events(number: int, plant: SkidPlant | SitePlant, at: Times) -> Iterator[Tr
                 "cause": cause,
                 "cause_class": cause_class(kind, cause),
                 "required": False,
+                # A tank runs down from when its feed stops, hours before the trip that the fault is known by.
+                "onset": at(onset if fault.shows is None else event.at),
                 "knowable": at(visible),
                 "too_late": None,
             }

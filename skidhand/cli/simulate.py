@@ -107,23 +107,30 @@ class _Part(NamedTuple):
 
 
 def _list(format: Format) -> None:
-    """Scenarios, then faults and look-alikes, a line each."""
+    """Scenarios, then faults and look-alikes, a line each; first the numbered ones that detection is judged by."""
     from simulator import FAULTS, load_scenario, packaged_scenarios
+    from simulator.faults.numbers import NUMBERS
 
+    order = list(NUMBERS)
     rows: list[dict[str, Any]] = [
-        {"sort": "scenario", "name": name, "on": f"{(file := load_scenario(name).file).hours:g} h", "about": file.about}
+        {"sort": "scenario", "no": None, "name": name, "on": f"{file.hours:g} h", "about": file.about}
         for name in packaged_scenarios()
+        if (file := load_scenario(name).file)
     ]
     rows += [
         {
             "sort": "look-alike" if fault.lookalike else "fault",
+            "no": NUMBERS.get(name),
             "name": name,
             "on": fault.unit_type or ("plant" if fault.strikes == "plant" else fault.strikes),
             "about": fault.about,
         }
-        for name, fault in sorted(FAULTS.items(), key=lambda item: (item[1].lookalike, item[0]))
+        for name, fault in sorted(
+            FAULTS.items(),
+            key=lambda item: (item[1].lookalike, order.index(item[0]) if item[0] in order else len(order), item[0]),
+        )
     ]
-    print_rows(rows, ("sort", "name", "on", "about"), format)
+    print_rows(rows, ("sort", "no", "name", "on", "about"), format)
 
 
 def _beside(

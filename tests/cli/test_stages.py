@@ -22,12 +22,14 @@ FLEET = load_scenario("calm").fleet_path
 START = datetime(2026, 3, 2, tzinfo=UTC)
 
 
-def test_scenarios_are_listed(run):
-    """The names that are listed can be simulated."""
+def test_scenarios_faults_and_look_alikes_are_listed(run):
+    """The names that are listed can be simulated; all 20 faults and 15 look-alikes are there, with a line each."""
     rows = json.loads(run("simulate", "--list", "--format", "json").out)
     names = [row["name"] for row in rows if row["sort"] == "scenario"]
     assert [name for name in names if load_scenario(name).file.hours <= 0] == []
     assert "demo" in names
+    numbered = {row["no"] for row in rows if row["no"] and len(row["about"]) > 30}
+    assert numbered == {str(n) for n in range(1, 21)} | {f"L{n}" for n in range(1, 16)}
 
 
 def test_simulate_to_a_file(run, home):

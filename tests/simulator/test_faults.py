@@ -9,6 +9,7 @@ import pytest
 from simulator import truth_of
 from simulator.faults import FAULTS, strength
 from simulator.faults.base import Fault, register
+from simulator.faults.numbers import NUMBERS
 from skidhand.model.kinds import KINDS, cause_class
 from skidhand.unit_types.hydrocyclone import pressure_drop_ratio
 from tests.simulator.story import States, scenario
@@ -27,13 +28,16 @@ def test_every_fault_is_described_and_leads_to_a_known_finding():
 
 
 def test_the_numbers_in_the_docs_name_faults_and_look_alikes_on_the_right_side():
-    """1 to 20 are faults, L1 to L15 look-alikes, each number once and each name registered."""
+    """1 to 20 are faults, L1 to L15 look-alikes, each number once, as --list has them, and each name registered."""
     page = (Path(__file__).parents[2] / "docs" / "simulator.md").read_text(encoding="utf-8")
     rows = [
         [c.strip() for c in line.strip("|").split("|")] for line in page.splitlines() if re.match(r"\| \d+ \|", line)
     ]
     assert [row[0] for row in rows] == [str(n) for n in range(1, 21)]
     assert [row[3] for row in rows if row[3]] == [f"L{n}" for n in range(1, 16)]
+    cells = [(no, names.split(" with ")[0]) for row in rows for no, names in (row[:2], row[3:5])]
+    told = {name: no for no, names in cells for name in re.findall("`(.+?)`", names)}
+    assert told == NUMBERS
     for row in rows:
         assert not any(FAULTS[name].lookalike for name in re.findall("`(.+?)`", row[1]) if name != "comms-outage"), row
         assert all(FAULTS[name].lookalike for name in re.findall("`(.+?)`", row[4])), row
