@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import uuid
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -14,7 +15,7 @@ import pyarrow as pa
 from skidhand.model.samples import micros, table
 from skidhand.stores import open_store
 from skidhand.stores.base import Batch, Store
-from tests.support import influx
+from tests.support import influx, s3
 
 START = datetime(2026, 3, 1, 12, tzinfo=UTC)
 START_US = micros(START)
@@ -80,6 +81,13 @@ def lake_member(folder: Path) -> Member:
     return Member("lake", lambda: open_store(f"lake://{folder / 'lake'}"))
 
 
+def s3_member(folder: Path) -> Member:
+    """The lake in a bucket of a local S3 server."""
+    os.environ.update(s3.ENVIRONMENT)
+    url = s3.url(f"lake-{uuid.uuid4()}")
+    return Member("s3", lambda: open_store(url))
+
+
 def influx_member(folder: Path) -> Member:
     """A new bucket on the one InfluxDB of this test run."""
     url = influx.new_url()
@@ -92,3 +100,6 @@ MEMBERS: dict[str, Callable[[Path], Member]] = {
     "influx": influx_member,
 }
 """Every store that the contract suite runs over; a new store joins with one line."""
+
+if os.environ.get("SKIDHAND_S3_SUITE"):  # minutes, for the lake's answers come from the same code in a folder
+    MEMBERS["s3"] = s3_member
