@@ -26,6 +26,10 @@ MEMORY: Final = 15  # minutes of drop before a collapse
 ENOUGH: Final = 5
 LATE_BINS: Final = 4  # least bins that make a slope; of a long run its last sixteenth
 HOLES: Final = 0.10  # share of a run without data above which it teaches nothing
+ENDS_KEPT: Final = 6
+SAME: Final = 0.02  # share by which the lengths of runs that a clock ended may differ
+NO_CLOCK: Final = 0.95  # share of the terminal drop from which the drop may have ended a run
+SURE: Final = 2  # runs that must be known
 LINEAR: Final = 0.9  # laminar share of a bed's clean drop at about 5-10 gpm/ft2 (Ergun 1952), where the bed is unknown
 VOIDS: Final = 0.42  # of a granular bed: common practice, no source
 
@@ -180,6 +184,25 @@ class Run:
         )
 
 
+Ends = tuple[tuple[float, float], ...]
+"""Of the last runs: hours by the clock from wash to wash, and the last drop as a share of the terminal one."""
+
+
+def with_end(ends: Ends, hours: float, share: float) -> Ends:
+    """With one more run that was seen from its beginning."""
+    return (*ends, (hours, share))[-ENDS_KEPT:]
+
+
+def by_clock(ends: Ends) -> tuple[float, float] | None:
+    """(hours after which a controller washes in any case, how far that may be off); None if no clock shows.
+
+    No run is longer, and the drop did not end it.
+    """
+    longest = max((hours for hours, _ in ends), default=0.0)
+    same = [hours for hours, share in ends if hours >= (1.0 - SAME) * longest and share < NO_CLOCK]
+    return (median(same), SAME * longest) if same and len(ends) >= SURE else None
+
+
 class Collapse(BaseModel):
     """Watches for a wash that no signal tells of: the drop at reference conditions falls to less than half."""
 
@@ -230,19 +253,6 @@ def drop_of(unit: UnitView, block: Block) -> F64:
     if unit.has("dp"):
         return block.clean(unit.id, "dp")
     return block.clean(unit.id, "inlet_pressure") - block.clean(unit.id, "outlet_pressure")
-
-
-def beside(unit: UnitView, skid: SkidView) -> tuple[str, ...]:
-    """Filters that take the same water at the same drop, where all flows are known."""
-    bank = [other for other in skid.of_type("media_filter") if other.upstream == unit.upstream]
-    known = all(other.has("flow") for other in bank)
-    return tuple(other.id for other in bank if other.id != unit.id) if known else ()
-
-
-def least_flow(block: Block, names: tuple[str, ...]) -> F64:
-    """Least flow of the filters ``names`` that are in service, m³/h; infinite where none is."""
-    serving = [np.where(flow > 0.0, flow, np.inf) for flow in (block.clean(name, "flow") for name in names)]
-    return np.asarray(np.fmin.reduce([np.full(len(block), np.inf), *serving]))
 
 
 def oil_before(unit: UnitView, skid: SkidView, block: Block) -> F64:

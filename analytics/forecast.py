@@ -89,6 +89,15 @@ class Left:
     runs: int
 
 
+def sooner(one: Left | None, other: Left | None) -> Left | None:
+    """What comes first of two ends, whichever it is."""
+    if one is None or other is None:
+        return one or other
+    return Left(
+        min(one.median, other.median), min(one.low, other.low), min(one.high, other.high), max(one.runs, other.runs)
+    )
+
+
 def left(library: Library, seen: Seen, terminal: float) -> Left | None:
     """Hours left of the present run to the drop ``terminal`` at present conditions; None if nothing tells.
 

@@ -15,23 +15,29 @@ import numpy as np
 
 from analytics.conditions import forward, water_at
 from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
+from analytics.filter_bank import ALIKE, Bank, BankMinutes, beside
 from analytics.filter_drafts import Told, dp_rise, incomplete_backwash, slug_came, slug_passes
-from analytics.filter_runs import Collapse, Run, beside, clean_factor, drop_of, least_flow, oil_before
-from analytics.forecast import FEW_RUNS, Left, Library, learn, left
+from analytics.filter_runs import Collapse, Ends, Run, by_clock, clean_factor, drop_of, oil_before, with_end
+from analytics.forecast import FEW_RUNS, Left, Library, learn, left, sooner
 from analytics.frame import Block
-from analytics.past_runs import PastRun, Seen
+from analytics.past_runs import PastRun
 from analytics.wash_quality import CLEAN_AGAIN, Washes
 from skidhand.fleet import SkidView, UnitView
 
 # Common practice, no source, unless said otherwise.
 LOW_FLOW: Final = 0.30  # share of reference flow below which a drop says little
+STEADY: Final = 0.7  # share of a minute's flow below which none of it may fall: a wash begins within a minute
 CLEAN_SHARE: Final = 0.05  # of the usual run: its first judged minutes are clean
 CLEAN_MINUTES: Final = (5, 30)
 FOULED: Final = 1.3  # index below which a high drop is not from deposit
 ALONE: Final = 0.5  # share of the terminal drop below which nothing is said without a clean drop or an earlier run
 SOON: Final = 0.85  # share of the terminal drop from which cold water or a flow step is no comfort any more
 NEAR: Final = 0.95  # share of the terminal drop that counts as there, whatever the forecast
-ALIKE: Final = 1.05  # times the least flow of filters side by side, within which it is not told which is next
+FIRST: Final = 0.70  # share of the terminal drop that is near enough of filters side by side, while runs are few
+FEW_ENDS: Final = 2  # earlier runs, below which they are
+YOUNG: Final = 60.0  # minutes since the last wash of filters side by side, before which a slope is noise,
+YOUNG_FIRST: Final = 180.0  # and while no such climb is known
+CLOCK_FOULED: Final = 2.0  # index from which a wash by the clock is worth a word
 SOONER: Final = 0.5  # of the time that earlier runs leave: a slope that ends the run sooner than that is believed
 EARLY: Final = 0.25  # share of the usual run: nobody is called sooner before its end than this
 TEACHES: Final = 0.3  # share of the terminal drop that a run must have reached to teach anything
@@ -53,13 +59,15 @@ class DpRiseState(State):
     washes: Washes = Washes()
     near: int = 0
     told: Told | None = None
+    ends: Ends = ()
+    bank: Bank = Bank()
 
 
 class DpRise:
     """Kinds ``dp-rise`` and ``incomplete-backwash`` of a media filter."""
 
     name: ClassVar[str] = "dp_rise"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset({"dp-rise", "incomplete-backwash"})
     unit_type: ClassVar[str] = "media_filter"
     state: ClassVar[type[State]] = DpRiseState
@@ -96,7 +104,7 @@ class DpRise:
     def progress(self, unit: UnitView, state: State) -> Progress | None:  # noqa: ARG002
         """Runs that make a forecast's interval more than a guess."""
         assert isinstance(state, DpRiseState)
-        runs = len(state.library.runs)
+        runs = max(len(state.library.runs), len(state.bank.library.runs))
         return Progress(runs, FEW_RUNS, "runs") if runs < FEW_RUNS else None
 
 
@@ -110,6 +118,7 @@ class _Pass:
         self.unit, self.block, self.state = unit, block, state
         if state.run is not None:
             state.run = state.run.copy()
+        state.bank = state.bank.copied()
         self.terminal = unit.limits["dp_terminal"]
         self.beside = beside(unit, skid)
         self.water = water_at(unit, skid)
@@ -126,8 +135,10 @@ class _Pass:
         if s.flow0 is None and (first := np.flatnonzero(judged & (self.flow > 0))).size:
             s.flow0 = float(self.flow[first[0]])
         judged &= self.flow >= LOW_FLOW * (s.flow0 or np.inf)
+        if (channel := block.get(self.unit.id, "flow")) is not None:
+            judged &= channel.low >= STEADY * self.flow
         celsius = forward(self.water.celsius(block), s.celsius)
-        self.least = least_flow(block, self.beside)
+        self.bank = BankMinutes(self.unit, self.beside, block, self.water, celsius, s.flow0) if self.beside else None
         flow = self.flow if self.unit.has("flow") else None
         factor = clean_factor(self.unit, self.water, celsius, flow, s.flow0)
         self.lists = [a.tolist() for a in (self.drop, self.flow, factor, self.oil, self.seen, judged)]
@@ -135,6 +146,8 @@ class _Pass:
         self.celsius = s.celsius
         for i, (minute, warm) in enumerate(zip(block.minutes.tolist(), celsius.tolist(), strict=True)):
             self.celsius = warm if isfinite(warm) else None
+            if self.bank is not None:
+                self.bank.step(s.bank, i, minute, self.terminal, service=service[i])
             if washes[i]:
                 if not s.washing:
                     self.end_run(minute)
@@ -160,10 +173,11 @@ class _Pass:
         if self.state.collapse.low:
             return  # perhaps a wash: wait for its confirmation
         run.show(minute, drop, factor, oil if isfinite(oil) else None)
+        if self.bank is not None and (phase := self.state.bank.phase) is not None and isfinite(self.bank.factor[i]):
+            phase.show(minute, drop, self.bank.factor[i], oil if isfinite(oil) else None)
         self.learn_clean(minute, run, drop / factor)
         if minute % self.cadence == 0:
-            self.neighbour = float(self.least[i])
-            self.look(minute)
+            self.look(minute, i)
 
     def collapsed(self, minute: int, normal: float) -> bool:
         """A wash that no signal told of, seen in its third clean minute."""
@@ -177,24 +191,27 @@ class _Pass:
     @property
     def usual_hours(self) -> float | None:
         """Median length of earlier runs."""
-        return self.state.library.usual_hours
+        if self.bank is None:
+            return self.state.library.usual_hours
+        return median(hours for hours, _ in self.state.ends) if self.state.ends else None
 
     @property
-    def level(self) -> float | None:
-        """The drop that ends a run, of those that :meth:`seen` gives; None beside others while no run has told."""
-        library = self.state.library
-        if not self.beside:
-            return library.level(self.terminal)
-        return median(run.drops[-1] for run in library.runs) if library.runs else None
+    def library(self) -> Library:
+        """What the forecast is learnt from: runs, or of filters side by side how their drop climbs between washes."""
+        return self.state.library if self.bank is None else self.state.bank.library
 
-    def seen_run(self, run: Run) -> Seen:
-        """The run as forecasts want it.
+    @property
+    def course(self) -> Run | None:
+        """What the drop is in: the run, or of filters side by side the time since the last wash of any of them."""
+        return self.state.run if self.bank is None else self.state.bank.phase
 
-        Filters side by side have one drop, which comes to its limit once for each of them in turn; what tells
-        their runs apart, and when each is washed, is their own resistance: the drop at one flow.
-        """
-        seen = run.seen(run.recent_flow(measured=self.unit.has("flow")))
-        return seen.at_one_flow() if self.beside else seen
+    @property
+    def settled(self) -> float:
+        """Minutes from which on the drop of filters side by side foretells anything: a wash leaves it high."""
+        if self.bank is None:
+            return 0.0
+        usual = self.library.usual_hours
+        return max(YOUNG, EARLY * 60.0 * usual) if usual is not None else YOUNG_FIRST
 
     @property
     def cadence(self) -> int:
@@ -210,6 +227,7 @@ class _Pass:
         done = None if s.run is None else s.run.finished()
         if done is not None and max(done.drops) >= TEACHES * self.terminal:
             if s.run is not None and s.run.whole:
+                s.ends = with_end(s.ends, (minute - s.run.began) / 60.0, done.drops[-1] / self.terminal)
                 self.learn(done)
             else:
                 s.pending = done  # whether it was seen from its beginning shows at the next clean drop
@@ -217,10 +235,8 @@ class _Pass:
 
     def learn(self, done: PastRun) -> None:
         """One more run of this filter is known from its beginning to its end."""
-        library = self.state.library
-        run = done.at_one_flow() if self.beside else done
-        level = self.level
-        self.state.library = learn(library, run, run.drops[-1] if level is None else level)
+        if self.bank is None:
+            self.state.library = learn(self.library, done, self.library.level(self.terminal))
 
     def learn_clean(self, minute: int, run: Run, normal: float) -> None:
         """The first judged minutes after a wash are the clean bed."""
@@ -243,30 +259,32 @@ class _Pass:
         elif before.since is not None and s.washes.since is None:
             self.drafts.append(incomplete_backwash(self.unit, before, minute, minute))
 
-    def look(self, minute: int) -> None:
+    def look(self, minute: int, i: int) -> None:
         """Is a backwash due within the warning time?"""
-        s = self.state
-        assert s.run is not None
-        if len(s.run.bins) < 3:
+        s, course = self.state, self.course
+        if s.run is None or course is None or min(len(s.run.bins), len(course.bins)) < 3:
             return
         drop, index = self.now()
-        here, level = self.stand(drop)
-        if level is None:
-            s.near = 0
-            return
-        unknown = index is None or not s.library.runs
-        if s.told is None and here < ALONE * level and (unknown or (index is not None and index < FOULED)):
+        level = self.library.level(self.terminal)
+        few = self.bank is not None and len(s.ends) < FEW_ENDS
+        unknown = index is None or not self.library.runs
+        if s.told is None and drop < ALONE * level and (unknown or (index is not None and index < FOULED)):
             s.near = 0
             return  # nothing would be said, whatever the forecast
-        over = drop >= self.terminal and here >= NEAR * level
-        estimate = self.estimate(here, level)
-        near = here >= NEAR * level or (estimate is not None and estimate.median <= self.warning())
+        clock = self.clock(minute) if index is not None and index >= CLOCK_FOULED else None
+        mine = self.bank is None or self.bank.next(s.bank, i, ALIKE if drop >= NEAR * level else 1.0)
+        tells = mine and (drop >= NEAR * level or course.minutes >= self.settled)
+        estimate = sooner(self.estimate(drop, level) if tells else None, clock)
+        due = estimate is not None and estimate.median <= self.warning()
+        timed = clock is not None and clock.median <= self.warning()
+        near = due or (mine and drop >= (FIRST if few else NEAR) * level)
         alone = estimate is None or estimate.runs == 0 or index is None
-        deposit = here >= ALONE * level if alone else (index is None or index >= FOULED)
-        if near and s.told is None and here < SOON * level:
+        deposit = drop >= ALONE * level if alone else (index is None or index >= FOULED)
+        if near and s.told is None and drop < SOON * level and not timed and not few:
             near = self.from_deposit(level)
         s.near = s.near + 1 if near and deposit else 0
-        if s.told is None and s.near < TWICE and not (over and deposit):
+        over = mine and drop >= self.terminal
+        if (s.told is None and s.near < TWICE and not (over and deposit)) or (s.told is not None and estimate is None):
             return
         told = Told(
             due=minute + 60.0 * (estimate.median if estimate else 0.0),
@@ -277,33 +295,26 @@ class _Pass:
             s.told = told
             self.drafts.append(self.draft(minute, told, estimate))
 
-    def stand(self, drop: float) -> tuple[float, float | None]:
-        """(where the run stands, what ends it), as :meth:`seen_run` has drops; None if another filter is washed first.
-
-        Filters side by side have one drop, so the one with the least flow is the one that has fouled most. Near the
-        limit that is a guess where two hardly differ: both are next. So is one near what its own runs ended at.
-        """
-        s = self.state
-        assert s.run is not None
-        if not self.beside:
-            return drop, self.level
-        factor = s.run.bins.mean("factor", -1)
-        alike = ALIKE if drop >= NEAR * self.terminal else 1.0
-        if s.told is not None or s.run.recent_flow(measured=self.unit.has("flow")) <= alike * self.neighbour:
-            return drop / factor, self.terminal / factor
-        usual = self.level
-        return drop / factor, usual if usual is not None and drop / factor >= NEAR * usual else None
+    def clock(self, minute: int) -> Left | None:
+        """Hours left where the filter is washed by the clock, by its last runs; None where it is not."""
+        run = self.state.run
+        usual = by_clock(self.state.ends)
+        if run is None or not run.whole or usual is None:
+            return None
+        gone = (minute - run.began) / 60.0
+        likely, apart = usual
+        return None if gone > likely + apart else Left(
+            max(0.0, likely - gone), max(0.0, likely - apart - gone), likely + apart - gone, len(self.state.ends)
+        )  # fmt: skip
 
     def estimate(self, here: float, level: float) -> Left | None:
         """Hours left by the earlier runs; by the present slope where a high drop climbs faster than they ever did."""
-        s = self.state
-        assert s.run is not None
-        if self.beside and not s.library.runs:
-            return None  # the drop of all of them rises and falls with every wash: it foretells nothing
-        seen = self.seen_run(s.run)
-        found = left(s.library, seen, level)
-        lasts = ALONE * level <= here < level and not slug_passes(s.run)
-        slope = s.run.at_slope(level if self.beside else level / s.run.bins.mean("factor", -1)) if lasts else None
+        course = self.course
+        assert course is not None
+        seen = course.seen(course.recent_flow(measured=self.unit.has("flow")))
+        found = left(self.library, seen, level)
+        lasts = ALONE * level <= here < level and not slug_passes(course)
+        slope = course.at_slope(level / course.bins.mean("factor", -1)) if lasts else None
         if slope is None or (found is not None and slope >= max(found.low, SOONER * found.median)):
             return found
         spread = max(slope, 0.0)
@@ -311,13 +322,13 @@ class _Pass:
 
     def from_deposit(self, level: float) -> bool:
         """The run would near its end under usual flow and viscosity too: a flow step or cold water calls nobody."""
-        s = self.state
-        assert s.run is not None
-        seen = self.seen_run(s.run)
-        usual = s.library.usual_conditions
+        course = self.course
+        assert course is not None
+        seen = course.seen(course.recent_flow(measured=self.unit.has("flow")))
+        usual = self.library.usual_conditions
         if seen.present <= usual:
             return True
-        there = left(s.library, replace(seen, conditions=usual), level)
+        there = left(self.library, replace(seen, conditions=usual), level)
         return there is not None and there.median <= AT_USUAL * self.warning()
 
     def draft(self, minute: int, told: Told, estimate: Left | None) -> Draft:
@@ -340,7 +351,9 @@ class _Pass:
 
     def now(self) -> tuple[float, float | None]:
         """Drop of the latest minutes (kPa) and fouling index, None while the clean bed is not known."""
-        s = self.state
+        s, course = self.state, self.course
         assert s.run is not None
-        drop, factor = s.run.bins.mean("drop", -1), s.run.bins.mean("factor", -1)
-        return drop, (None if s.washes.baseline is None else drop / factor / s.washes.baseline)
+        bins = s.run.bins
+        drop = (bins if course is None or not len(course.bins) else course.bins).mean("drop", -1)
+        normal = bins.mean("drop", -1) / bins.mean("factor", -1)
+        return drop, (None if s.washes.baseline is None else normal / s.washes.baseline)

@@ -11,7 +11,6 @@ from analytics.detectors.dp_rise import PLUGIN as RISE
 from analytics.detectors.filter_quality import _reference
 from analytics.detectors.tank_layers import LATELY
 from analytics.detectors.tank_layers import PLUGIN as LAYERS
-from analytics.filter_runs import least_flow
 from tests.analytics.detectors import build
 
 TERMINAL = 80.0
@@ -73,10 +72,50 @@ def test_filters_that_hardly_differ_are_both_called_before_the_limit(pair):
         assert dp[called[0]] < TERMINAL
 
 
-def test_least_flow_leaves_out_what_is_not_in_service(pair):
-    """A filter out of service or unseen is nobody's neighbour: where none is left, the least flow is infinite."""
-    data = _bank(pair, np.array([8.0, 0.0, np.nan]), np.array([12.0, 12.0, 0.0]), np.full(3, 30.0))
-    assert least_flow(data, ("left", "right")).tolist() == [8.0, 12.0, np.inf]
+def _taken_in_turn(view, *, clock=None):
+    """Minutes of both filters: the drop climbs from 30 to 80 in 600 minutes, then the other one is washed for ten.
+
+    With ``clock`` the drop climbs to 60 alone, and the wash comes after so many minutes.
+    """
+    climb = np.linspace(30.0, TERMINAL if clock is None else 60.0, clock or 600)
+    dp, flows, washing, turn = [], {"left": [], "right": []}, {"left": [], "right": []}, "left"
+    for _ in range(8):
+        other = "right" if turn == "left" else "left"
+        dp += [*climb, *[60.0] * 10]
+        flows[turn] += [*np.full(len(climb), 8.0), *[0.0] * 10]
+        flows[other] += [*np.full(len(climb), 12.0), *[20.0] * 10]
+        washing[turn] += [False] * len(climb) + [True] * 10
+        washing[other] += [False] * (len(climb) + 10)
+        turn = other
+    masks = {name: np.array(mask) for name, mask in washing.items()}
+    return _bank(view, np.array(flows["left"]), np.array(flows["right"]), np.array(dp), washing=masks)
+
+
+def test_filters_are_called_in_turn_and_told_when(pair):
+    """Washed by turns, each is called for its own wash, never for the other's, the third time within 5 h."""
+    data = _taken_in_turn(pair)
+    for unit, first in (("left", 0), ("right", 610)):
+        words = [d for d in build.run(RISE, pair, unit, data)[1] if d.kind == "dp-rise"]
+        ends = [first + 600 + 1220 * k for k in range(4)]
+        opened = {d.run_key: d for d in reversed(words) if d.ended is None}
+        called = sorted(d.minute - build.MINUTE0 for d in opened.values())
+        assert len(called) == 4
+        for minute, end in zip(called, ends, strict=True):
+            assert end - 600 <= minute < end
+        assert called[2] >= ends[2] - 300
+        last = max(opened.values(), key=lambda d: d.minute)
+        assert last.forecast is not None
+        assert abs(last.forecast.when.timestamp() / 60.0 - build.MINUTE0 - ends[-1]) <= 20
+
+
+def test_washes_by_the_clock_are_learnt(pair):
+    """Where no run reaches the limit but all end after 20 h 10 min, the fourth is called by the clock, to 2 %."""
+    data = _taken_in_turn(pair, clock=600)
+    words = [d for d in build.run(RISE, pair, "left", data)[1] if d.kind == "dp-rise" and d.ended is None]
+    last = max(words, key=lambda d: d.minute)
+    assert last.forecast is not None
+    assert last.forecast.low < last.forecast.when
+    assert abs(last.forecast.when.timestamp() / 60.0 - build.MINUTE0 - (600 + 1220 * 3)) <= 0.02 * 1220
 
 
 def test_water_behind_a_bed_is_measured_by_its_neighbour(pair):
