@@ -6,6 +6,8 @@ from fluids import packed_bed
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simulator import load_scenario
+from simulator.build import build_train
 from simulator.plant.conditions import Conditions
 from simulator.plant.drops import COALESCED, DIAMETERS, droplet_shares
 from simulator.plant.feed_pump import pump_speed
@@ -14,7 +16,9 @@ from simulator.plant.media_filter import Deposit, MediaFilter, blocking, ergun
 from simulator.plant.strainer import Strainer, strainer_drop
 from simulator.plant.water import Brine, Stream
 from simulator.plant.weir_tank import TORN, WeirTank, rise_velocity
+from simulator.plant_file import Plant
 from skidhand import brine
+from skidhand.fleet import skid_view
 
 GPM_FT2 = 2.444746  # m/h per gpm/ft², exact by the definitions of gallon and foot
 QUIET = Conditions()
@@ -36,6 +40,19 @@ def test_a_clean_bed_is_mostly_laminar():
     """Doubling 5 gpm/ft² of fresh water through 0.7 mm media raises Ergun's drop by less than 2.1 times."""
     five, ten = (ergun(n * GPM_FT2, 998.2, 1.0016, 0.42, 0.7e-3, 0.9) for n in (5, 10))
     assert 2.0 < ten / five < 2.1
+
+
+@pytest.mark.parametrize(
+    ("density", "viscosity", "rate", "pascal"),
+    [
+        (998.2, 1.0016, 5, 4457), (998.2, 1.0016, 10, 9320), (1148, 1.56, 5, 6860), (1148, 1.56, 10, 14185),
+        (1148, 2.32, 5, 10089),
+    ],
+)  # fmt: skip
+def test_a_clean_bed_of_the_engineering_sheet(density, viscosity, rate, pascal):
+    """0.7 mm, voids 0.42, 0.9 m at gpm/ft², fresh, 20 % brine, cold brine: the sheet's table, made with fluids."""
+    drop = ergun(rate * GPM_FT2, density, viscosity, 0.42, 0.7e-3, 0.9)
+    assert drop * 1000 == pytest.approx(pascal, rel=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -69,6 +86,13 @@ def test_strainer_drop_follows_the_flow_coefficient():
     assert strainer_drop(15, 1, 1000, 0.5) == pytest.approx(4 * 15)
 
 
+def test_a_strainer_is_sized_by_the_flow_coefficient_of_the_fleet_file():
+    """ΔP[psi] = SG (Q[gpm]/Cv)², the definition of Cv: 40 gpm of fresh water through Cv 27 drops 2.195 psi."""
+    skid = load_scenario("calm").fleet.skids[0]
+    train, _ = build_train(skid, skid_view(skid), Plant(), seed=1)
+    assert train.strainer.clean_dp / 6.894757 == pytest.approx((40 / 27) ** 2, rel=1e-6)
+
+
 def test_a_blinding_strainer_turns_up_and_a_clean_one_is_clean():
     """Equal debris raises the drop faster and faster; cleaning brings it back."""
     strainer = Strainer(design_flow=9)
@@ -99,6 +123,13 @@ def test_the_brine_table_is_the_brine():
     assert table.at(-5) == table.at(0)
 
 
+def test_calcium_makes_brine_heavier_and_thicker():
+    """CRC Handbook, 20 % CaCl2 at 20 °C, from memory: 1177 kg/m³ and 1.93 mPa·s, within 0.2 and 1.5 %."""
+    density, viscosity = Brine(229.56, 38, calcium=1.0).at(20)
+    assert density == pytest.approx(1177, rel=2e-3)
+    assert viscosity == pytest.approx(1.93, rel=0.015)
+
+
 def test_shares_of_droplets_add_up():
     """Every droplet mix sums to one, so that no oil appears or vanishes."""
     assert sum(droplet_shares(90e-6, 0.8)) == pytest.approx(1.0)
@@ -114,6 +145,32 @@ def settled(flow, celsius=25.0, hours=12):
     for _ in range(hours * 60):
         tank.step(1 / 60, feed, Stream(), 0.0, celsius, flow, *water.at(celsius), 0.0, QUIET)
     return sum(tank.outlet_oil) / 1000
+
+
+def test_each_droplet_leaves_the_tank_as_three_mixed_cells_let_it():
+    """Steady, of each class (1 + v A/(3 q))⁻³ is left: more than the ideal tank's 1 − v A/q (API Publ. 421) leaves."""
+    water = Brine(90, 38)
+    density, viscosity = water.at(25.0)
+    tank = WeirTank(area=6, oil_density=water.oil_density)
+    for _ in range(2400):
+        tank.step(
+            1 / 60, Stream(9.0, (100.0,) * 6, 0.0, 90.0), Stream(), 0.0, 25.0, 9.0, density, viscosity, 0.0, QUIET
+        )
+    for rise, oil in zip(rise_velocity(density, water.oil_density, viscosity), tank.outlet_oil, strict=True):
+        reach = rise * 3600 * 6 / 9
+        assert oil / 100 == pytest.approx((1 + reach / 3) ** -3, rel=1e-9)
+        assert oil / 100 > 1 - reach
+
+
+def test_water_stays_in_the_tank_for_its_volume_over_the_flow():
+    """Mean residence of what does not rise = volume of water / flow, exactly, and nearly none leaves at once."""
+    tank = WeirTank(area=6, oil_density=834.0)
+    hours, left = tank.water / 9.0, []
+    for _ in range(2400):
+        tank.step(1 / 60, Stream(9.0, (100.0,) * 6), Stream(), 0.0, 25.0, 9.0, 834.0, 1.0, 0.0, QUIET)
+        left.append(tank.outlet_oil[0] / 100)
+    assert sum(1 - share for share in left) / 60 == pytest.approx(hours, rel=1e-3)
+    assert left[5] < 0.01
 
 
 def test_more_flow_and_colder_water_carry_more_oil():
