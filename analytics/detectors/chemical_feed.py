@@ -21,7 +21,7 @@ from skidhand.model.finding import Evidence, Forecast, Number, RuledOut
 PART: Final = 5  # minutes
 ENOUGH: Final = 3
 LEARN: Final = 72  # parts that make a usual: 6 h of dosing
-LOST: Final = 0.3  # of the usual dose at this command
+LOST: Final = 0.5  # of the usual dose at this command
 MUCH: Final = 1.5  # times the usual dose
 AFTER: Final = 11  # minutes of no dose
 LONG: Final = 61  # minutes of too much

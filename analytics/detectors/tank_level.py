@@ -37,7 +37,7 @@ RATE: Final = 0.02  # of the span an hour, below which a level stands still
 LOST: Final = 20  # minutes without a level after which the last rate is carried on
 CARRIED: Final = 720  # minutes for which it is
 AFTER: Final = 15  # minutes that it must last
-RETURN: Final = 90  # minutes after a filter's wash in which a tank may take its water: only a full tank counts
+RETURN: Final = 90  # minutes after a filter's wash, or a stop of what feeds it, for which only the last hour counts
 DUE: Final = 0.9  # of the span, at which a tank that trucks empty has been left, if it was not so full lately
 LATELY: Final = 12  # hours before which its levels are those of earlier loads
 MOVED: Final = 0.5  # of the time left by which a forecast must move to be said again
@@ -56,6 +56,7 @@ class TankState(State):
     kept: tuple[tuple[int, float], ...] = ()
     hours: tuple[tuple[int, float, float], ...] = ()
     washed: int | None = None
+    stood: int | None = None
     by: dict[str, Episode] = Field(default_factory=dict)
 
 
@@ -89,7 +90,7 @@ class TankLevel:
     """Kinds ``tank-filling`` and ``tank-emptying`` of any tank with a level."""
 
     name: ClassVar[str] = "tank_level"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
     kinds: ClassVar[frozenset[str]] = frozenset({"tank-filling", "tank-emptying"})
     unit_type: ClassVar[str] = "*"
     state: ClassVar[type[State]] = TankState
@@ -151,6 +152,8 @@ class _Pass:
         washing = np.any([never(block.minutes), *block.washing.values()], axis=0)
         self.washed = [-RETURN if m is None else m for m in latest(block.minutes, washing, s.washed)]
         s.washed = self.washed[-1] if self.washed[-1] >= 0 else None
+        self.stood = [-RETURN if m is None else m for m in latest(block.minutes, ~block.running, s.stood)]
+        s.stood = self.stood[-1] if self.stood[-1] >= 0 else None
         self.traces: dict[int, tuple[tuple[int, float], ...]] = {}
 
     def go(self, ended: dict[int, Part]) -> list[Draft]:
@@ -213,7 +216,10 @@ class _Pass:
         if not moves:
             return over, gone
         left = self._minutes(look, side)[0]
-        if self.washed[minute - int(self.block.minutes[0])] > minute - RETURN:
+        i = minute - int(self.block.minutes[0])
+        # Behind a skid that stands nothing comes: that its tank runs down is the stop's doing, and that is known.
+        unfed = side < 0 and bool(self.unit.upstream) and self.stood[i] > minute - RETURN
+        if self.washed[i] > minute - RETURN or unfed:
             left = left if left <= UNLEARNT else np.inf
         learnt = [h for h in self.s.hours if h[0] < minute // 60 - 1]
         if len(learnt) >= LEARN:

@@ -14,6 +14,6 @@ PLUGIN = UnitType(
         "running": Role("1", "dosing pump is running", state=True),
     },
     params={"area": Param("m2", "plan area of the chemical tank", "days left")},
-    limits={"days_low": Limit("d", 5.0, "days left at which more is ordered", PRACTICE)},
+    limits={"days_low": Limit("d", 3.0, "days left at which more is ordered", PRACTICE)},
     hazards=frozenset({"chemical", "h2s"}),
 )
