@@ -16,11 +16,11 @@ SEED = 11
 def scenario(
     folder: Path, story: list[dict], *, skid: str = "tf-skid-1", hours: float = 24, **blocks: dict
 ) -> Scenario:
-    """A scenario on the packaged fleet with one story for one skid."""
+    """A scenario on the packaged fleet that has the skid, with one story for it."""
     text = {
         "version": 1,
         "scenario": "test",
-        "fleet": "tansy-flat",
+        "fleet": "marram-ridge" if skid.startswith("mr-") else "tansy-flat",
         "start": "2026-03-02T00:00:00Z",
         "hours": hours,
         "seed": SEED,
