@@ -38,8 +38,8 @@ FARTHEST: Final = timedelta(days=60)
 class Tank:
     """One tank of a skid or site (``place``). ``level`` in ``code`` (UCUM) as read at ``read``; None: not lately.
 
-    ``share``: 0 at its lowest usable level, 1 when it is full. ``left``: time to ``end`` as things go, None while it
-    stands still.
+    ``share``: 0 at its lowest usable level, 1 when it is full. ``left``: time from now to ``end`` if things go on as
+    they went when it was last read, None while it stands still.
     """
 
     place: str
@@ -87,10 +87,10 @@ def _read(store: Store, of: Sequence[tuple[SkidView, UnitView]], kind: str, now:
         if covered:
             points[series].append((start, integral / covered))
     for view, unit in of:
-        yield _tank(view, unit, points[series_id(view.id, unit.tags["level"])], width)
+        yield _tank(view, unit, points[series_id(view.id, unit.tags["level"])], width, now)
 
 
-def _tank(view: SkidView, unit: UnitView, read: list[tuple[datetime, float]], width: int) -> Tank:
+def _tank(view: SkidView, unit: UnitView, read: list[tuple[datetime, float]], width: int, now: datetime) -> Tank:
     code = unit.instruments["level"].unit
     if not read:
         return Tank(view.id, unit.id, unit.holds or "", None, code, None, None)
@@ -100,6 +100,8 @@ def _tank(view: SkidView, unit: UnitView, read: list[tuple[datetime, float]], wi
     share = min(1.0, max(0.0, (level - bottom) / (top - bottom)))
     hours: F64 = np.asarray([(moment - read[0][0]).total_seconds() / 3600.0 for moment, _ in read])
     end, left = _left(hours, np.asarray([value for _, value in read]), bottom, top)
+    if left is not None:  # it did not wait for somebody to read it
+        left = max(timedelta(), left - max(timedelta(), now - at))
     return Tank(view.id, unit.id, unit.holds or "", level, code, share, at, end, left)
 
 

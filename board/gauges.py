@@ -50,7 +50,7 @@ def gauge(tank: Tank, fleet: Fleet, now: datetime, t: Words, matters: Sequence[M
         holds=t(f"holds.{tank.holds}") if tank.holds else "",
         level=level,
         share="" if tank.share is None else t("tank.share", share=f"{100 * tank.share:.0f}"),
-        left=_left(tank, t),
+        left="" if worst is not None and worst.forecast is not None else _left(tank, t, old=old),
         soon=tank.left is not None and tank.left <= SOON and not (tank.end == "empty" and tank.holds in EMPTIED),
         aside=t("tank.old", span=when.span(now - tank.read, t)) if old and tank.read is not None else "",
         why="" if worst is None else f"{t.what(worst.kind, worst.unit)}, {sentences.since_of(worst, zone, now, t)}",
@@ -59,13 +59,13 @@ def gauge(tank: Tank, fleet: Fleet, now: datetime, t: Words, matters: Sequence[M
     )
 
 
-def _left(tank: Tank, t: Words) -> str:
+def _left(tank: Tank, t: Words, *, old: bool) -> str:
     if tank.level is None:
         return ""
     if tank.end is None or tank.left is None:
         return t("tank.still")
     if not tank.left:
-        return t(f"tank.{tank.end}-now")
+        return t(f"tank.{tank.end}-{'perhaps' if old else 'now'}")
     return t(f"tank.{tank.end}", span=when.span(tank.left, t))
 
 

@@ -21,7 +21,7 @@ LANE: Final = 9.0
 
 LANES: Final = {
     "finding": "trend.finding", "prompt": "trend.prompt", "gap": "trend.gap", "stop": "trend.stop",
-    "wash": "fact.backwash", "entry": "trend.entry",
+    "wash": "trend.wash", "entry": "trend.entry",
 }  # fmt: skip
 """Sorts of marks from the top down, and their words."""
 

@@ -15,7 +15,7 @@ from board.attention import Matter
 from board.facts import Oil, Trend, Wash
 from board.house import House
 from board.render import unit
-from board.summary import Line, Summary
+from board.summary import Line, Shared, Summary
 from board.svg import spark
 from board.viewer import Viewer
 from board.words import Words
@@ -25,6 +25,7 @@ from skidhand.model.finding import Finding, Number
 from skidhand.model.prompt import Prompt
 
 COMPARED = ("limit", "terminal", "expected", "usual")
+CALLS = ("help", "silent", "stopped")
 SILENT = {"ingest": timedelta(minutes=2), "analyze": timedelta(minutes=10), "alerts": timedelta(minutes=2)}
 """Age of a service's last sign of life from which the page says that it is gone."""
 
@@ -230,14 +231,18 @@ def _trend(line: Line, trend: Trend | None, t: Words) -> Markup:
     return spark(trend.values, said, limit=limit)
 
 
-def headline(lines: list[Line], viewer: Viewer, t: Words) -> tuple[str, str]:
-    """The page in a sentence, and the rest of the count."""
+def headline(lines: list[Line], shared: list[Shared], viewer: Viewer, t: Words) -> tuple[str, str]:
+    """The page in a sentence, the tanks that skids share with it, and the rest of the count."""
     states = [line.state for line in lines]
     if viewer.customer:
         return "", ""
     need = sum(state in ("help", "stopped") for state in states)
     blind = sum(state in ("silent", "late", "unseen") for state in states)
     first = t("fleet.help.0") if not need else t(f"fleet.help.{'1' if need == 1 else 'n'}", n=need, all=len(states))
+    calls = sum(bool(one.matters) and one.matters[0].state in CALLS for one in shared)
+    if calls:
+        said = t(f"fleet.tank.{'1' if calls == 1 else 'n'}", n=calls)
+        first = f"{first} {said}" if need else said
     if blind:
         first += " " + t(f"fleet.blind.{'1' if blind == 1 else 'n'}", n=blind)
     hand, watch, well = (states.count(state) for state in ("hand", "watch", "well"))

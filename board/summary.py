@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -159,10 +159,7 @@ class SummaryKeeper:
             _line(one, fleet, latest, trends, seen.get(one.skid.id), over, watched.get(one.skid.id), now)
             for one in half
         )
-        tanks = (
-            Shared(tank, tuple(matters([f for f in found.get(tank.place, []) if f.unit == tank.unit], told, works)))
-            for tank in site_tanks(self._store, fleet, now=now)
-        )
+        tanks = list(site_tanks(self._store, fleet, now=now))
         took = (monotonic() - began) * 1000.0
         return Summary(
             version=f"{now.timestamp():.0f}-{abs(hash((version.digest, self._logbook.look.pulse()))):x}",
@@ -170,7 +167,7 @@ class SummaryKeeper:
             took_ms=took,
             fleet=version,
             lines=tuple(sorted(lines, key=lambda line: line.order)),
-            tanks=tuple(tanks),
+            tanks=tuple(_shared(fleet, tank, tanks, found, told, works) for tank in tanks),
             beats=beats,
         )
 
@@ -235,6 +232,21 @@ def _line(
         work=half.work,
         watched=watched,
     )
+
+
+def _shared(
+    fleet: Fleet, tank: Tank, tanks: Sequence[Tank], found: Mapping[str, list[Finding]], told: Mapping[UUID, Prompt],
+    works: list[Work],
+) -> Shared:  # fmt: skip
+    """A tank with what is the matter with it and its instruments; what is the site's alone (no data) is its first's."""
+    site = next(one for one in fleet.sites if one.id == tank.place)
+    own = {unit.id: {unit.id, *unit.roles.values()} for unit in site.units}
+    first = next(one for one in tanks if one.place == tank.place)
+    others = set().union(*(names for unit, names in own.items() if unit != tank.unit))
+    mine = [
+        f for f in found.get(tank.place, []) if f.unit in own[tank.unit] or (tank == first and f.unit not in others)
+    ]
+    return Shared(tank, tuple(matters(mine, told, works)))
 
 
 def _state(half: _Half, newest: datetime | None, watched: Watched | None, now: datetime) -> State:

@@ -79,7 +79,7 @@ def _page(request: Request, house: House, summary: Summary, viewer: Viewer) -> t
     key = (id(house), summary.version, viewer.key, viewer.role, viewer.name, t.language, stale, troubles)
     if key not in _pages:
         mine = lines_for(summary, viewer)
-        first, rest = sentences.headline(mine, viewer, t)
+        first, rest = sentences.headline(mine, shared_for(summary, viewer), viewer, t)
         gauges = _gauges(summary, viewer, t)
         text = html(
             request,

@@ -103,6 +103,8 @@ ENTRIES: Final = {
     "tank.empty": "empty in {span}",
     "tank.full-now": "full",
     "tank.empty-now": "empty",
+    "tank.full-perhaps": "full by now, if it went on so",
+    "tank.empty-perhaps": "empty by now, if it went on so",
     "tank.still": "steady",
     "tank.unread": "no usable reading",
     "tank.share": "{share} %",

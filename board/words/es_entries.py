@@ -103,6 +103,8 @@ ENTRIES: Final = {
     "tank.empty": "vacío en {span}",
     "tank.full-now": "lleno",
     "tank.empty-now": "vacío",
+    "tank.full-perhaps": "ya lleno, si siguió así",
+    "tank.empty-perhaps": "ya vacío, si siguió así",
     "tank.still": "estable",
     "tank.unread": "sin lectura útil",
     "tank.share": "{share} %",

@@ -82,9 +82,9 @@ def users(stack, tmp_path_factory) -> tuple[str, Logbook]:
     return address, book
 
 
-def opened(browser: Browser, size: str, scheme: str = "light") -> tuple[Page, list[str]]:
+def opened(browser: Browser, size: str, scheme: str = "light", language: str = "en-US") -> tuple[Page, list[str]]:
     """A page of that size, and what it complained of: errors, and requests to any other host."""
-    page = browser.new_context(viewport=SIZES[size], color_scheme=scheme, locale="en-US").new_page()
+    page = browser.new_context(viewport=SIZES[size], color_scheme=scheme, locale=language).new_page()
     told: list[str] = []
     page.on("console", lambda said: told.append(said.text) if said.type == "error" else None)
     page.on("pageerror", lambda error: told.append(str(error)))
@@ -120,10 +120,10 @@ def test_what_is_unfit_would_be_told(browser, three):
     page.context.close()
 
 
-@pytest.mark.parametrize(("size", "scheme"), [("phone", "dark"), ("desktop", "light")])
-def test_every_page_fits_and_is_fit_for_all(browser, three, size, scheme):
-    """No error, no scrolling sideways, nothing from elsewhere, nothing that axe finds serious."""
-    page, told = opened(browser, size, scheme)
+@pytest.mark.parametrize(("size", "scheme", "language"), [("phone", "dark", "es-ES"), ("desktop", "light", "en-US")])
+def test_every_page_fits_and_is_fit_for_all(browser, three, size, scheme, language):
+    """No error, no scrolling sideways (Spanish is longer), nothing from elsewhere, nothing that axe finds serious."""
+    page, told = opened(browser, size, scheme, language)
     for path in OPEN_PAGES:
         looked_at(page, told, three[0], path, expected=404 if path == "/skids/none" else 200)
         told.clear()
@@ -152,6 +152,9 @@ def test_signing_in_answering_and_users_by_keyboard_alone(browser, users):
     assert "robin (board)" in page.locator("#content").inner_text()
     assert [(one.verb, one.who, one.channel) for one in book.answers.to("4821")] == [("mine", "robin", "board")]
     for path in ("/users", "/audit", f"/events/{SPLIT.id}", "/handover", "/logbook", "/logbook?write=lab"):
+        looked_at(page, told, address, path)
+    page.set_viewport_size(SIZES["phone"])
+    for path in ("/users", f"/events/{SPLIT.id}", "/logbook?write=work"):
         looked_at(page, told, address, path)
     page.context.close()
 
