@@ -20,7 +20,7 @@ from analytics.carry import Carry
 from analytics.cleaning import Rules, TagMinutes, rules_of
 from analytics.derived import available, derive
 from analytics.export_corrected import Corrections, corrected_minutes, corrected_names
-from analytics.export_files import Column, Format, Meta, write
+from analytics.export_files import FLAGS, Column, Format, Meta, write
 from analytics.frame import F64, I64, U16, UNUSABLE, Block, Flag
 from analytics.grid import last_index, rows_of
 from analytics.lab import Correction
@@ -101,7 +101,8 @@ def export(
         policy=request.policy,
         units={name: unit for name, unit in units.items() if name in _wanted(units, request)},
         corrections={name: one.version for name, one in corrected.items() if name in _wanted(units, request)},
-        flags={} if request.stage == "raw" else {int(flag): (flag.name or "").lower() for flag in Flag},
+        flags={} if request.stage == "raw" else FLAGS,
+        definition=found.model_dump(mode="json", by_alias=True, exclude_none=True),
     )
     if request.stage == "raw":
         columns = _BUCKETS if width else _SAMPLES
@@ -194,14 +195,9 @@ def _raw(store: Store, request: Request, meta: Meta, width: int | None, as_of: s
 
 
 def _cleaned(
-    store: Store,
-    view: SkidView,
-    request: Request,
-    meta: Meta,
-    width: int,
-    as_of: str | None,
+    store: Store, view: SkidView, request: Request, meta: Meta, width: int, as_of: str | None,
     corrections: Corrections,
-) -> Iterator[pa.Table]:
+) -> Iterator[pa.Table]:  # fmt: skip
     """Minutes of each day, one series after the other; the lead before the start only feeds the carry."""
     rules = rules_of(view, tuple(view.instruments))
     step = width // 60

@@ -9,15 +9,18 @@ from typing import Any, Final
 
 from analytics.derived import available
 from analytics.export_corrected import Corrections, corrected_names, means
-from analytics.export_files import QUALITY, harmless
+from analytics.export_files import FLAGS, QUALITY, harmless
 from skidhand.fleet import SkidView
 
-COLUMNS: Final = ("name", "tag", "unit", "low", "high", "role", "means", "reporting", "quality")
-LEGEND: Final = "; ".join(f"{code} {means}" for code, means in QUALITY.items() if code != "note")
+COLUMNS: Final = ("name", "tag", "unit", "low", "high", "role", "means", "reporting", "quality", "flags")
+LEGEND: Final = "; ".join(f"{int(code, 16)} ({code}) {means}" for code, means in QUALITY.items() if code != "note")
+FLAGGED: Final = "0 good, else the sum of " + "; ".join(f"{bit} {means}" for bit, means in FLAGS.items())
 
 
 def dictionary(view: SkidView, names: Sequence[str], corrections: Corrections | None = None) -> list[dict[str, Any]]:
-    """A row a series; ``unit`` is a UCUM code, ``low`` and ``high`` the instrument's range."""
+    """A row a series; ``unit`` is a UCUM code, ``low`` and ``high`` the instrument's range, ``quality`` is of raw
+    samples, ``flags`` of cleaned minutes.
+    """
     roles: dict[str, list[tuple[str, str]]] = {}
     for unit in view.units:
         for role, tag in unit.tags.items():
@@ -40,14 +43,15 @@ def dictionary(view: SkidView, names: Sequence[str], corrections: Corrections | 
                 told,
                 one.reporting,
                 LEGEND,
+                FLAGGED,
             )
         elif name in corrected:
             own = corrected[name]
-            row = (name, None, own.unit, None, None, name, means(own), f"computed from {own.tag}", "flags of its input")
+            row = (name, None, own.unit, None, None, name, means(own), f"computed from {own.tag}", "", FLAGGED)
         else:
             unit, quantity = next((u, q) for u, q in available(view) if f"{u.id}.{q.name}" == name)
             row = (name, None, quantity.unit, None, None, name, f"{quantity.means} (version {quantity.version})",
-                   f"computed from {unit.id}: {', '.join(quantity.roles)}", "flags of its inputs")  # fmt: skip
+                   f"computed from {unit.id}: {', '.join(quantity.roles)}", "", FLAGGED)  # fmt: skip
         rows.append(dict(zip(COLUMNS, row, strict=True)))
     return rows
 

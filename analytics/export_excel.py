@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tempfile
 import zipfile
 from collections.abc import Iterator, Sequence
@@ -37,7 +38,7 @@ def write_excel(tables: Iterator[pa.Table], schema: pa.Schema, told: dict[str, s
             )
         for batch in table.to_batches(max_chunksize=10_000):
             for row in zip(*(_cells(column) for column in batch.columns), strict=True):
-                sheet.append([_text(sheet, cell) if isinstance(cell, str) else cell for cell in row])
+                sheet.append([_cell(sheet, cell) for cell in row])
         rows += len(table)
     about = book.create_sheet("about")
     for name, value in told.items():
@@ -52,6 +53,17 @@ def _cells(column: pa.Array[Any]) -> Sequence[object]:
     if pa.types.is_timestamp(column.type):  # a workbook knows no zones
         return column.cast(pa.timestamp("us")).to_pylist()
     return column.to_pylist()
+
+
+def _cell(sheet: object, value: object) -> object:
+    """A cell that says exactly ``value``: openpyxl would write a number with 16 digits, a float may need 17."""
+    if isinstance(value, str):
+        return _text(sheet, value)
+    if isinstance(value, float) and float(f"{value:.16g}") != value and math.isfinite(value):
+        cell = WriteOnlyCell(sheet, value=repr(value))
+        cell.data_type = "n"
+        return cell
+    return value
 
 
 def _text(sheet: object, value: str) -> WriteOnlyCell:

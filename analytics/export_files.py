@@ -17,8 +17,9 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field
 
+from analytics.frame import Flag
 from skidhand.errors import UserError
 
 Format = Literal["csv", "json", "parquet", "xlsx"]
@@ -26,8 +27,11 @@ ROWS_AT_ONCE: Final = 100_000
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 QUALITY: Final = {
     "0x00000000": "Good", "0x40000000": "Uncertain", "0x80000000": "Bad",
-    "note": "OPC UA StatusCodes (OPC 10000-8); the top two bits are the severity",
+    "note": "OPC UA StatusCodes (OPC 10000-8), as decimal numbers in the column: 0, 1073741824, 2147483648; the top "
+    "two bits are the severity",
 }  # fmt: skip
+FLAGS: Final = {int(flag): (flag.name or "").lower() for flag in Flag}
+"""What the bits of a cleaned minute's flags mean."""
 
 
 class Meta(BaseModel):
@@ -48,6 +52,7 @@ class Meta(BaseModel):
     units: dict[str, str]
     flags: dict[int, str]
     corrections: dict[str, str] = {}  # version of each corrected series
+    definition: dict[str, Any] = Field({}, exclude=True)  # the skid's part of the fleet file, for Parquet alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,13 +143,18 @@ def _json(tables: Iterator[pa.Table], schema: pa.Schema, meta: Meta, out: Binary
 
 
 def _parquet(tables: Iterator[pa.Table], schema: pa.Schema, meta: Meta, out: BinaryIO) -> int:
-    """A row group a piece; ``meta`` and the quality legend under the key ``skidhand`` as JSON."""
-    told = orjson.dumps({**meta.model_dump(mode="json"), "quality": QUALITY}, option=orjson.OPT_SORT_KEYS)
+    """A row group a piece; ``meta`` and the quality legend under the key ``skidhand`` as JSON, the skid's part of the
+    fleet file (instruments, units, limits) under ``skidhand_skid``.
+    """
+    told: dict[bytes, bytes] = {
+        b"skidhand": orjson.dumps({**meta.model_dump(mode="json"), "quality": QUALITY}, option=orjson.OPT_SORT_KEYS),
+        b"skidhand_skid": orjson.dumps(meta.definition, option=orjson.OPT_SORT_KEYS),
+    }
     rows = 0
-    with pq.ParquetWriter(out, schema.with_metadata({b"skidhand": told}), compression="zstd") as writer:
+    with pq.ParquetWriter(out, schema.with_metadata({**told}), compression="zstd") as writer:
         for table in tables:
             if len(table):
-                writer.write_table(table.replace_schema_metadata({b"skidhand": told}))
+                writer.write_table(table.replace_schema_metadata(told))
             rows += len(table)
     return rows
 

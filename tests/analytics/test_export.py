@@ -12,6 +12,7 @@ import openpyxl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+import yaml
 
 from analytics import export_excel
 from analytics.export import Request, export, series_names
@@ -20,11 +21,12 @@ from analytics.export_excel import write_excel
 from analytics.export_files import harmless
 from analytics.lab import Correction
 from skidhand.errors import NotFoundError, UserError
+from skidhand.fleet import parse_fleet
 from skidhand.model.quality import BAD, UNCERTAIN
 from skidhand.stores.base import Batch
 from skidhand.stores.memory import MemoryStore
 from skidhand.units import convert
-from tests.analytics.plant import T0, fleet, samples, steady, view
+from tests.analytics.plant import FLEET, T0, fleet, samples, steady, view
 
 HOUR = timedelta(hours=1)
 SECOND = timedelta(seconds=1)
@@ -118,6 +120,9 @@ def test_parquet_carries_units_legend_and_versions(store):
     assert meta["units"]["PDT-1"] == "[psi]"
     assert (meta["fleet_version"], meta["store_version"]) == (fleet().digest, told.version)
     assert meta["quality"]["0x80000000"] == "Bad"
+    skid = json.loads(table.schema.metadata[b"skidhand_skid"])
+    assert parse_fleet(yaml.safe_dump(yaml.safe_load(FLEET) | {"skids": [skid]})).fleet.skids == fleet().fleet.skids
+    assert b"roster" not in table.schema.metadata[b"skidhand_skid"]  # no person leaves with the figures
     assert table.schema.field("time").type == pa.timestamp("us", tz="UTC")
 
 
@@ -226,7 +231,8 @@ def test_the_dictionary_tells_each_series():
     assert (by["PDT-1"]["unit"], by["PDT-1"]["low"], by["PDT-1"]["high"]) == ("[psi]", 0.0, 30.0)
     assert by["PDT-1"]["role"] == "filter-a.dp"
     assert by["filter-a.dp_normalised"]["unit"] == "kPa"
-    assert "0x80000000 Bad" in by["FT-1"]["quality"]
+    assert "2147483648 (0x80000000) Bad" in by["FT-1"]["quality"]
+    assert by["filter-a.dp_normalised"]["flags"].endswith("1 gap; 2 uncertain; 4 range; 8 spike; 16 frozen; 32 held")
     assert len(rows_of_csv(dictionary_csv(view(), names))) == len(names)
 
 
