@@ -33,7 +33,39 @@ def run_case(case: Case) -> Record:
     scenario, filed = scenario_of(case)
     truth = truth_of(scenario)
     with tempfile.TemporaryDirectory() as name:
-        findings, forecasts = _analysed(scenario, filed, truth, Path(name))
+        live(scenario, filed, Path(name))
+        findings, forecasts = analyse(truth, Path(name))
+    return judge(case, truth, findings, forecasts) | {"cpu_s": round(time.process_time() - began, 1)}
+
+
+def live(scenario: Scenario, filed: Fleet, folder: Path) -> None:
+    """What the plant sends, in a lake, with the fleet file beside it."""
+    store = open_store(str(folder / "lake"))
+    store.set_clock("stream")
+    for number, chunk in enumerate(generate(scenario, chunk_hours=24), 1):
+        digest = hashlib.sha256(str(number).encode()).hexdigest()
+        store.write(Batch("proof", number, digest, chunk.samples))
+    store.close()
+    write_fleet(Scenario(scenario.file, filed, scenario.fleet_path), folder / "fleet.yaml")
+
+
+def analyse(truth: Truth, folder: Path) -> tuple[list[Finding], list[Record]]:
+    """The current findings of what was lived in ``folder``, and each forecast of a wash beside what came."""
+    store = open_store(str(folder / "lake"))
+    with tempfile.TemporaryDirectory() as name, Logbook(str(Path(name) / "book.db")) as book:
+        clock = book.open_clock("stream")
+        book.fleets.apply(load_fleet(folder / "fleet.yaml"), effective=truth.start, who="proof")
+        book.clock.announce(truth.end)
+        Analyzer(store, book, clock=clock, owner="proof").run_once()
+        findings = book.analysis.current()
+        told = [f for f in findings if f.kind in FORECASTS and f.state != "superseded"]
+        forecasts = [row for f in told for row in _forecasts(book.analysis.history(f.id), truth)]
+    store.close()
+    return findings, forecasts
+
+
+def judge(case: Case, truth: Truth, findings: list[Finding], forecasts: list[Record]) -> Record:
+    """What the case came to."""
     judged = score(findings, truth)
     current = [f for f in findings if f.state != "superseded"]
     return {
@@ -47,28 +79,7 @@ def run_case(case: Case) -> Record:
         "false": [call.model_dump(mode="json") for call in judged.false_calls],
         "events": list(_events(judged, truth, {str(f.id): f for f in current})),
         "forecasts": forecasts,
-        "cpu_s": round(time.process_time() - began, 1),
     }
-
-
-def _analysed(scenario: Scenario, filed: Fleet, truth: Truth, folder: Path) -> tuple[list[Finding], list[Record]]:
-    """The current findings, and each forecast of a wash beside what came."""
-    store = open_store(str(folder / "lake"))
-    store.set_clock("stream")
-    for number, chunk in enumerate(generate(scenario, chunk_hours=24), 1):
-        digest = hashlib.sha256(str(number).encode()).hexdigest()
-        store.write(Batch("proof", number, digest, chunk.samples))
-    write_fleet(Scenario(scenario.file, filed, scenario.fleet_path), folder / "fleet.yaml")
-    with Logbook(str(folder / "book.db")) as book:
-        clock = book.open_clock("stream")
-        book.fleets.apply(load_fleet(folder / "fleet.yaml"), effective=scenario.start, who="proof")
-        book.clock.announce(truth.end)
-        Analyzer(store, book, clock=clock, owner="proof").run_once()
-        findings = book.analysis.current()
-        told = [f for f in findings if f.kind in FORECASTS and f.state != "superseded"]
-        forecasts = [row for f in told for row in _forecasts(book.analysis.history(f.id), truth)]
-    store.close()
-    return findings, forecasts
 
 
 def _forecasts(revisions: list[Finding], truth: Truth) -> Iterator[Record]:
