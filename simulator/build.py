@@ -21,7 +21,7 @@ from simulator.plant.strainer import Strainer
 from simulator.plant.sump import Sump
 from simulator.plant.train import DT, FeedNow, Train
 from simulator.plant.washing import WashControl
-from simulator.plant.water import Brine
+from simulator.plant.water import Brine, added
 from simulator.plant.weir_tank import SETTLED, SLUDGE_HOURS, SLUDGE_SOLIDS, WeirTank
 from simulator.plant_file import Plant
 from simulator.streams import generator
@@ -217,7 +217,7 @@ def _normal(train: Train, wanted: float, plant: Plant) -> Normal:
     if train.flotation:
         back += 0.015 * (wanted - back)
     if train.filters:
-        volume = sum(bed.wash_rate * bed.area * bed.wash_minutes / 60.0 for bed in train.filters.beds.values())
+        volume = added(bed.wash_rate * bed.area * bed.wash_minutes / 60.0 for bed in train.filters.beds.values())
         back += volume / plant.run_hours
     return Normal(wanted - back, wanted, plant.oil, plant.solids)
 

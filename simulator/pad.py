@@ -16,6 +16,7 @@ from simulator.faults.base import Change, switches
 from simulator.plant.conditions import Conditions
 from simulator.plant.site_tank import SiteTank, Water
 from simulator.plant.train import DT
+from simulator.plant.water import added
 from simulator.plant_file import SiteStory
 from simulator.scenario import Scenario
 from simulator.skid_plant import SkidPlant, acting_on
@@ -46,7 +47,7 @@ class SitePlant:
         self.skid, self.view = as_skid(site), skid_view(as_skid(site))
         self.events = acting_on(self.skid, self.story.story, seed)
         params, tank = self.view.units[0].params, self.story.tank
-        usual = sum(plant.normal.wanted for plant in feeders)
+        usual = added(plant.normal.wanted for plant in feeders)
         height = params.get("height", 3.0)
         area = params.get("area", 6.0 * usual / height)
         self.tank = SiteTank(area, height, tank.start * area * height, tank.pumped, tank.load, tank.call_at * height)

@@ -11,6 +11,7 @@ from simulator.build import build_train
 from simulator.faults import FAULTS, Fault, strength
 from simulator.faults.base import Change
 from simulator.plant.conditions import Conditions
+from simulator.plant.drops import total
 from simulator.plant.feed import Feed
 from simulator.plant.filter_bank import FilterBank
 from simulator.plant.train import FeedNow
@@ -177,7 +178,7 @@ class SkidPlant:
             self._follow(now, self.train.filters)
         self._minute += 1
         if self._lab_minutes and self._minute % self._lab_minutes == 0 and self.train.outlet.flow > 0.0:
-            self.grabs.append((self._minute / MINUTES_PER_HOUR, sum(self.train.outlet.oil)))
+            self.grabs.append((self._minute / MINUTES_PER_HOUR, total(self.train.outlet.oil)))
         for i, active in self._hidden:
             if i not in self.shown and active.fault.shows is not None:
                 hour = self._minute / MINUTES_PER_HOUR

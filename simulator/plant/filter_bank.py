@@ -9,7 +9,7 @@ from simulator.plant.conditions import Conditions
 from simulator.plant.ledger import Stock
 from simulator.plant.media_filter import MediaFilter
 from simulator.plant.washing import WashControl
-from simulator.plant.water import Stream, mixed
+from simulator.plant.water import Stream, added, mixed
 
 
 @dataclass(slots=True)
@@ -72,7 +72,7 @@ class FilterBank:
 
     def wash_flow(self) -> float:
         """Wash water that the beds want now, m³/h."""
-        return sum(bed.wash_rate * bed.area for bed in self.beds.values() if bed.washing)
+        return added(bed.wash_rate * bed.area for bed in self.beds.values() if bed.washing)
 
     @property
     def back_pressure(self) -> float:

@@ -11,6 +11,7 @@ from typing import ClassVar, NamedTuple
 
 from simulator.plant.buffer_tank import FULL, ROLES, ROOM_AGAIN
 from simulator.plant.conditions import Conditions
+from simulator.plant.water import added
 
 TRUCK_FLOW = 60.0  # m³/h into a truck (common practice, no source)
 TRUCK_WAY = 0.5  # h from the call of a truck until it loads (common practice, no source)
@@ -59,7 +60,7 @@ class SiteTank:
     def step(self, dt: float, waters: Sequence[Water], now: Conditions) -> None:
         """Take what the skids deliver for ``dt`` hours, and let trucks, pump and leak have theirs."""
         self.minute += 1
-        self.inflow = sum(water.flow for water in waters)
+        self.inflow = added(water.flow for water in waters)
         for water in waters:
             share = water.flow * dt / (self.volume + self.inflow * dt)
             self.density += share * (water.density - self.density)

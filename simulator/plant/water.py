@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from typing import Final
@@ -39,9 +40,17 @@ class Stream:
         return Stream(flow, self.oil, self.solids, self.salt)
 
 
+def added(numbers: Iterable[float]) -> float:
+    """Their sum, from the first to the last: since Python 3.12 the last digit of sum() is another."""
+    whole = 0.0
+    for number in numbers:
+        whole += number
+    return whole
+
+
 def mixed(*streams: Stream) -> Stream:
     """All of the ``streams`` in one pipe."""
-    flow = sum([s.flow for s in streams])
+    flow = added([s.flow for s in streams])
     if flow <= 0.0:
         return Stream()
     oil, solids, salt = NO_DROPS, 0.0, 0.0

@@ -26,7 +26,7 @@ from simulator.plant.drops import (
     total,
 )
 from simulator.plant.ledger import Stock
-from simulator.plant.water import Stream
+from simulator.plant.water import Stream, added
 from skidhand.brine import GRAVITY
 
 CELLS = 3
@@ -120,7 +120,7 @@ class WeirTank:
 
     def held(self) -> Stock:
         """All that is in the tank."""
-        afloat = sum(map(total, self.oil)) * self.water / CELLS
+        afloat = self._afloat() * self.water
         return Stock(
             self.water + self.rag_water,
             self.pad + self.rag_oil + afloat,
@@ -234,7 +234,7 @@ class WeirTank:
             volume = min(0.5 * RAG_GROWTH * emulsion * self.area * dt, 0.2 * self.water)
             oil = min(self.pad, volume * self.oil_density * 1000.0)
             self.pad -= oil
-            self.rag_oil += oil + volume * sum(map(total, self.oil)) / CELLS
+            self.rag_oil += oil + volume * self._afloat()
             self.rag_water += volume
             self.water -= volume
         elif self.rag_oil > 0.0:
@@ -246,6 +246,10 @@ class WeirTank:
             self.oil = [scaled(cell, thinner) for cell in self.oil]
             self.water += freed
             self.rag_water -= freed
+
+    def _afloat(self) -> float:
+        """Mean oil in the cells, mg/L."""
+        return added(map(total, self.oil)) / CELLS
 
     def readings(self) -> tuple[float, ...]:
         """Values in the order of ROLES: m³/h, m³, m, m, m³/h, 0/1, °C, mg/L."""

@@ -1,6 +1,9 @@
 """Samples of a scenario: complete, in order of arrival, the same for every cut and on every run."""
 
 import hashlib
+import os
+import subprocess
+import sys
 from datetime import timedelta
 
 import numpy as np
@@ -47,6 +50,19 @@ def test_random_numbers_are_pinned():
     """PCG64 seeded by SHA-256 of the purpose: these numbers must never change, or old scenarios would."""
     drawn = generator(1, "tf-skid-1", "feed/oil").random(2)
     assert drawn.tolist() == [0.6081379978706953, 0.18805945426037962]
+
+
+def an_hour():
+    """Fingerprint of the samples of an hour of a long train."""
+    return fingerprint(joined(generate(load_scenario("long-trains"), hours=1, skids=1))["mr-long"])
+
+
+def test_the_processor_makes_no_difference():
+    """A process whose numpy leaves out what it has for newer processors draws the same samples to the last digit."""
+    script = "from tests.simulator.test_generate import an_hour; print(an_hour())"
+    older = {**os.environ, "NPY_DISABLE_CPU_FEATURES": "X86_V3 X86_V4 AVX512_ICL AVX512_SPR"}
+    done = subprocess.run([sys.executable, "-c", script], env=older, capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == an_hour()
 
 
 @pytest.mark.parametrize("cut", [0.25, 1.3, 6])

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 
 from simulator.faults import FAULTS
-from simulator.faults.base import cuts
 from simulator.plant.buffer_tank import OilTank
 from simulator.plant.conditions import Conditions
 from tests.simulator.story import States, scenario
@@ -137,7 +136,7 @@ def test_a_freezing_night_with_and_without_the_trace(tmp_path):
 def test_a_truck_that_does_not_come_lets_the_oil_tank_run_over():
     """Above three quarters a truck takes the oil away; without one the level climbs to the rim and stays."""
     now = Conditions()
-    cuts("takeaway", 1.0)(now, 1.0, 1.0)
+    FAULTS["truck-missed"].change(now, 1.0, 1.0)
     emptied, left = (OilTank(area=2.0, height=2.5, oil_density=834.0, volume=3.8) for _ in range(2))
     for _ in range(600):
         emptied.step(1 / 60, 0.2, 25.0, Conditions())
