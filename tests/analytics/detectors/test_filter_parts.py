@@ -34,8 +34,20 @@ def test_three_weak_washes_in_a_row_are_needed() -> None:
 
 def test_good_washes_move_the_baseline_and_weak_ones_do_not() -> None:
     """A bed whose clean drop creeps within 10 % takes its baseline along; weak washes never enter it."""
-    assert _after(20, 21, 22, 22).baseline == pytest.approx(21.5)
+    assert _after(20, 21, 22, 22).baseline == 22
     assert _after(20, 20, 20, 30, 30, 30, 30, 30, 30, 30).baseline == 20
+
+
+def test_washes_that_each_leave_a_little_more_are_weak_from_the_first_on() -> None:
+    """Steps of 4 % are spoken of at the third, 12 % above the clean bed, where each alone was within 10 % of usual."""
+    climbing = _after(20, 20.2, 21.0, 21.8, 22.7)
+    assert (climbing.weak, climbing.since, climbing.baseline) == (3, 4000, 20.2)
+    assert _after(20, 20.2, 20.5, 20.8, 21.1).since is None
+
+
+def test_one_low_clean_drop_does_not_move_what_clean_means() -> None:
+    """A bed with a channel after one wash shows 20 % less; the washes after it are as clean as those before."""
+    assert _after(27.8, 22.1, 28.7, 28.9, 29.5, 29.0).since is None
 
 
 def test_a_run_keeps_its_shape_in_bounded_memory() -> None:
