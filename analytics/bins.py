@@ -24,12 +24,12 @@ class Part:
 
 
 def parts(
-    rest: Rows, minutes: I64, columns: list[F64], usable: Mask, *, size: int, enough: int
+    rest: Rows, minutes: I64, columns: list[F64], usable: Mask, *, size: int, enough: int, known: int = 1
 ) -> tuple[Rows, list[Part]]:
     """(rows of the part under way, the parts that end in these minutes).
 
     Parts are ``size`` minutes and begin at multiples of it. ``columns`` (n,) each, NaN where unknown; a median is over
-    the known figures of usable minutes, None where none is known. A part needs ``enough`` usable minutes.
+    the known figures of usable minutes, None where fewer than ``known`` are. A part needs ``enough`` usable minutes.
     """
     table = np.column_stack([minutes[usable].astype(np.float64), *(column[usable] for column in columns)])
     if rest:
@@ -39,10 +39,10 @@ def parts(
     at = table[:, 0].astype(np.int64)
     over = at // size < whole
     carried = tuple((int(row[0]), *_known(row[1:])) for row in table[~over])
-    return carried, _medians(at[over], table[over, 1:], size, enough)
+    return carried, _medians(at[over], table[over, 1:], size, enough, known)
 
 
-def _medians(at: I64, figures: F64, size: int, enough: int) -> list[Part]:
+def _medians(at: I64, figures: F64, size: int, enough: int, least: int) -> list[Part]:
     number, begins, counts = np.unique(at // size, return_index=True, return_counts=True)
     if not len(number):
         return []
@@ -52,6 +52,7 @@ def _medians(at: I64, figures: F64, size: int, enough: int) -> list[Part]:
     known = np.isfinite(cells).sum(axis=1)[:, None, :]
     low, high = np.maximum(known - 1, 0) // 2, np.minimum(known // 2, size - 1)
     middle = (np.take_along_axis(cells, low, axis=1) + np.take_along_axis(cells, high, axis=1))[:, 0, :] / 2.0
+    middle[known[:, 0, :] < least] = np.nan
     return [
         Part(first, (part + 1) * size - 1, _known(row))
         for part, first, row, count in zip(number.tolist(), at[begins].tolist(), middle, counts.tolist(), strict=True)

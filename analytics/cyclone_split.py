@@ -6,7 +6,8 @@ usual reading of 2 to 2.3, common practice, no source). With the reference Cr, K
     ln(F / F expected) = passage + push      passage = ln(Cr/Cr0), push = ½ ln((Pin − Prej)/(Pin − Prej0))
     ln(PDR / PDR expected) = 2 push − inlet   inlet = ln(K/K0)
 
-at the inlet pressure and flow of the moment, so that a flow step leaves all three at zero.
+at the inlet pressure and flow of the moment, so that a flow step leaves all three at zero. Both laws, and the pressures
+as they were, say what each should read: what one instrument's error alone explains is no change of the cyclone.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import isfinite, log, sqrt
 from statistics import median
+from typing import Final
 
 from pydantic import BaseModel, ConfigDict
 
@@ -36,6 +38,8 @@ class Readings(Frozen):
     pout: float | None = None
     prej: float | None = None
     oil: float | None = None
+    partner: float | None = None  # what else tells the feed flow: a pump's revolutions, or another meter
+    pump: float | None = None  # the pump's own discharge pressure
 
     @property
     def ratio(self) -> float | None:
@@ -76,7 +80,16 @@ class Reference(Frozen):
     prej: float | None
     pdr: float | None
     oil: float | None
+    partner: float | None
+    pump: float | None
     noise: float
+
+
+class Zero(Frozen):
+    """A pressure that is wrong by ``error`` kPa: ``pin``, ``pout`` or ``prej``."""
+
+    of: str
+    error: float
 
 
 class Parts(Frozen):
@@ -92,6 +105,8 @@ class Parts(Frozen):
 
 
 NEAR_FLOW = 0.15  # without pressures F is compared only at about the flow that it was learnt at
+LEAST: Final = 0.03  # of the learnt inlet pressure, below which an error of a pressure changes nothing that is judged
+ALIKE: Final = 0.3  # of the error, within which the ways to reckon it must agree
 
 
 def learn(bins: Sequence[Readings]) -> Reference:
@@ -104,7 +119,9 @@ def learn(bins: Sequence[Readings]) -> Reference:
 
 
 def parts(now: Readings, base: Reference) -> Parts:
-    """The change of ``now`` against the reference."""
+    """The change of ``now`` against the reference, but for what one pressure's own error explains."""
+    if (zero := zero_of(now, base)) is not None:
+        now = now.model_copy(update={zero.of: getattr(now, zero.of) - zero.error})
     passage = _log_ratio(now.conductance, base.conductance)
     push = None
     if now.pin is not None and now.prej is not None and base.prej is not None and now.pin > max(now.prej, base.prej):
@@ -119,6 +136,39 @@ def parts(now: Readings, base: Reference) -> Parts:
     shown = push if push is not None and (passage is None or passage * push > -0.5 * push * push) else 0.0
     drop_ratio = 2 * shown - inlet if push is not None and inlet is not None else None
     return Parts(passage=passage, push=push, inlet=inlet, split=split, drop_ratio=drop_ratio)
+
+
+def zero_of(now: Readings, base: Reference) -> Zero | None:
+    """The one pressure whose error alone puts both laws right again; None where none does, or there is nothing to put.
+
+    An inlet pressure off by e is off by e in the drop and in what drives the reject, and from the pump's. Without the
+    pump's, only one that reads too much is told: worn liners lose less and pass more, as one that reads too little
+    would. Outlet and reject pressure must be off by as much from what they were: then the inlet pressure or the reject
+    flow says that nothing moved.
+    """
+    pin, pout, prej, flow, reject = now.pin, now.pout, now.prej, now.inlet, now.reject
+    if pin is None or pout is None or prej is None or flow is None or reject is None or base.pin is None:
+        return None
+    if base.resistance is None or base.conductance is None or base.pout is None or base.prej is None:
+        return None
+    drop, drive = base.resistance * flow**2, (reject / base.conductance) ** 2
+    swirl, push = pin - pout - drop, pin - prej - drive
+    found = {
+        "pin": (0.5 * (swirl + push), 0.5 * (swirl - push)),
+        "pout": (pout - base.pout, max(abs(push), abs(pin - base.pout - drop))),
+        "prej": (prej - base.prej, max(abs(swirl), abs(pin - base.prej - drive))),
+    }
+    if base.pump is None or now.pump is None:
+        if swirl + push < 0:
+            del found["pin"]
+    else:
+        apart = pin - now.pump - (base.pin - base.pump)
+        found["pin"] = (found["pin"][0], max(abs(found["pin"][1]), abs(found["pin"][0] - apart)))
+    fits = {of: error for of, (error, rest) in found.items() if abs(rest) < ALIKE * abs(error)}
+    if not fits:
+        return None
+    of = max(fits, key=lambda name: abs(fits[name]))
+    return Zero(of=of, error=fits[of]) if abs(fits[of]) >= LEAST * base.pin else None
 
 
 def middle(history: Sequence[Parts]) -> Parts:
@@ -145,12 +195,18 @@ def cause_of(change: Parts, limit: float) -> str | None:
 
 
 def _inlet(now: Readings, base: Reference) -> float | None:
-    """ln(K/K0), as far as the inlet pressure shows it too: an outlet reading that moves alone is its transmitter."""
-    own = _log_ratio(now.resistance, base.resistance)
-    if own is None or base.pout is None:
-        return own
-    shown = _log_ratio(now.model_copy(update={"pout": base.pout}).resistance, base.resistance)
-    return own if shown is None else min((own, shown), key=abs) if own * shown > 0 else 0.0
+    """ln(K/K0), as far as the inlet pressure shows it too, and what else tells the flow: an outlet pressure or a feed
+    meter that moves alone is the instrument."""
+    found = [own := _log_ratio(now.resistance, base.resistance)]
+    if own is None:
+        return None
+    if base.pout is not None:
+        found.append(_log_ratio(now.model_copy(update={"pout": base.pout}).resistance, base.resistance))
+    if now.partner and base.partner and base.inlet:
+        flow = base.inlet * now.partner / base.partner
+        found.append(_log_ratio(now.model_copy(update={"inlet": flow}).resistance, base.resistance))
+    shown = [value for value in found if value is not None]
+    return min(shown, key=abs) if all(value * own > 0 for value in shown) else 0.0
 
 
 def _log_ratio(now: float | None, base: float | None) -> float | None:

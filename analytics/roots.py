@@ -63,6 +63,9 @@ _BY_TRADE: Final = (
     Rule("gas-lost", "off-spec", timedelta(hours=2)),
     Rule("sensor-drift", "off-spec", timedelta(hours=6)),
     Rule("sensor-drift", "spec-at-risk", timedelta(hours=6)),
+    # A cyclone is known by its own instruments.
+    Rule("sensor-drift", "split-drift", timedelta(hours=1), slack=timedelta(hours=12)),
+    Rule("sensor-drift", "cyclone-efficiency-loss", timedelta(hours=1), frozenset({"liner-wear"})),
     # What a bed passes is known by the analyser behind it alone.
     Rule("sensor-drift", "breakthrough", timedelta(hours=6)),
     Rule("sensor-drift", "channelling", timedelta(hours=6)),

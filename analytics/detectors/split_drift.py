@@ -1,7 +1,8 @@
 """Split drift of a hydrocyclone: less (or more) goes to the reject than its flow and pressure explain.
 
 See docs/detectors/split_drift.md. Works on medians of 5 minutes; the reference is learnt once from the cyclone's
-own quiet service and begins anew with a placement or new liners.
+own quiet service and begins anew with a placement or new liners. What one pressure's own error explains is said of
+that pressure (:mod:`analytics.zero_drift`).
 """
 
 from __future__ import annotations
@@ -15,10 +16,11 @@ import numpy as np
 from analytics.bins import Rows
 from analytics.bins import parts as parts_of
 from analytics.changepoints import onset
-from analytics.cyclone_split import Frozen, Parts, Readings, Reference, cause_of, learn, middle, parts
+from analytics.cyclone_split import Frozen, Parts, Readings, Reference, cause_of, learn, middle, parts, zero_of
 from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.evidence import digits, number, plain
 from analytics.frame import Block
+from analytics.zero_drift import Creep, follow, partners
 from skidhand.fleet import SkidView, UnitView
 from skidhand.model.finding import Evidence, Number, RuledOut, Trace
 from skidhand.model.kinds import Severity
@@ -88,21 +90,22 @@ class SplitState(State):
     inside: int = 0
     other: int = 0
     told: Told | None = None
+    creep: Creep = Creep()
 
 
 class SplitDrift:
-    """Kind ``split-drift`` of a hydrocyclone."""
+    """Kind ``split-drift`` of a hydrocyclone, and ``sensor-drift`` of a pressure of it."""
 
     name: ClassVar[str] = "split_drift"
-    version: ClassVar[int] = 2
-    kinds: ClassVar[frozenset[str]] = frozenset({"split-drift"})
+    version: ClassVar[int] = 3
+    kinds: ClassVar[frozenset[str]] = frozenset({"split-drift", "sensor-drift"})
     unit_type: ClassVar[str] = "hydrocyclone"
     state: ClassVar[type[State]] = SplitState
     learns: ClassVar[Learns] = Learns(
         parts=frozenset({"liner"}),
         roles=frozenset(ROLES.values()),
         keeps=frozenset(SplitState.model_fields),
-        stays=frozenset({"split-drift"}),
+        stays=frozenset({"split-drift", "sensor-drift"}),
     )
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:  # noqa: ARG002
@@ -115,7 +118,8 @@ class SplitDrift:
             weaker.append("reject_flow: a plugged reject leaves the pressure drop ratio unchanged and is not seen")
         if not unit.has(*PRESSURES):
             weaker.append("the three pressures: judged only near the usual flow, and without a cause")
-        return Coverage(self.kinds, weaker=tuple(weaker))
+        watched = self.kinds if not weaker else self.kinds - {"sensor-drift"}
+        return Coverage(watched, weaker=tuple(weaker))
 
     def start(self, unit: UnitView, skid: SkidView) -> SplitState:  # noqa: ARG002
         """Nothing learnt."""
@@ -128,10 +132,12 @@ class SplitDrift:
         columns = {name: block.clean(unit.id, role) for name, role in ROLES.items()}
         flow = columns["inlet"]
         usable = block.running & ~block.settling & (flow > LOW_FLOW * (skid.design_flow or 0.0)) & (flow > 0)
-        figures = list(columns.values())
-        now.minutes, ended = parts_of(now.minutes, block.minutes, figures, usable, size=BIN, enough=ENOUGH)
+        figures = [*columns.values(), *partners(unit, skid, block)]
+        now.minutes, ended = parts_of(
+            now.minutes, block.minutes, figures, usable, size=BIN, enough=ENOUGH, known=ENOUGH
+        )
         for part in ended:
-            reading = Readings(minute=part.first, **dict(zip(ROLES, part.middle, strict=True)))
+            reading = Readings(minute=part.first, **dict(zip((*ROLES, "partner", "pump"), part.middle, strict=True)))
             drafts += _end_bin(unit, now, reading, part.end)
         return now, drafts
 
@@ -153,7 +159,8 @@ def _end_bin(unit: UnitView, s: SplitState, now: Readings, minute: int) -> list[
     change = parts(now, s.base)
     s.recent, s.last = (*s.recent, change)[-RECENT:], (*s.last, now)[-RECENT:]
     s.kept = (*s.kept, Kept(minute=now.minute, split=change.split, drop_ratio=change.drop_ratio))[-KEPT:]
-    return _judge(unit, s, s.base, minute) if len(s.recent) == RECENT else []
+    s.creep, drafts = follow(unit, s.creep, now.minute, minute, zero_of(now, s.base))
+    return drafts + (_judge(unit, s, s.base, minute) if len(s.recent) == RECENT else [])
 
 
 def _judge(unit: UnitView, s: SplitState, base: Reference, minute: int) -> list[Draft]:

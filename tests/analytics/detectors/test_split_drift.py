@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.cyclone_split import Readings, learn, parts
+from analytics.cyclone_split import Readings, learn, parts, zero_of
 from analytics.detectors.base import Draft
 from analytics.detectors.split_drift import PLUGIN
 from tests.analytics.detectors import build, trains
@@ -164,3 +164,39 @@ def test_one_pressure_that_moves_alone_is_its_transmitter(role, bias) -> None:
     values = Cyclone().values()
     values["cyclone", role] = values["cyclone", role] + np.where(T >= FAULT, bias, 0.0)
     assert said(values) == []
+
+
+def test_an_inlet_pressure_whose_zero_creeps_is_the_transmitter() -> None:
+    """Up by 40 of 1000 kPa over five hours: sensor-drift of the tag, dated, and nothing of the cyclone."""
+    values = Cyclone().values()
+    creep = 40.0 * np.clip((T - 400) / 300.0, 0.0, 1.0)
+    values["cyclone", "inlet_pressure"] = values["cyclone", "inlet_pressure"] + creep
+    [draft] = said(values)
+    assert (draft.kind, draft.unit, draft.severity) == ("sensor-drift", "PT-201", "low")
+    assert draft.onset - build.MINUTE0 == pytest.approx(400, abs=60)
+    assert said(values, [555, 601]) == [draft]
+
+
+def test_which_pressure_is_wrong_by_hand() -> None:
+    """600/400/260 kPa, 20 m³/h, 0.4 m³/h: 50 kPa too much on one reading is told of it; a plugged reject of none."""
+    usual = {"inlet": 20.0, "reject": 0.4, "pin": 600.0, "pout": 400.0, "prej": 260.0}
+    base = learn([Readings(minute=k, **usual) for k in range(5)])
+    for name in ("pin", "pout", "prej"):
+        zero = zero_of(Readings(minute=9, **{**usual, name: usual[name] + 50.0}), base)
+        assert zero is not None
+        assert (zero.of, zero.error) == (name, pytest.approx(50.0))
+    for change in (
+        {"reject": 0.2},
+        {"pin": 700.0, "reject": 0.4 * sqrt(440.0 / 340.0)},
+        {"prej": 350.0, "reject": 0.4 * sqrt(250.0 / 340.0)},
+    ):
+        assert zero_of(Readings(minute=9, **{**usual, **change}), base) is None
+
+
+def test_a_feed_meter_that_moves_alone_is_no_worn_liner() -> None:
+    """It reads a fifth too much while the pump turns as before; without the pump it would look as a worn liner does."""
+    usual = {"inlet": 20.0, "reject": 0.4, "pin": 600.0, "pout": 400.0, "prej": 260.0}
+    for partner, inlet in ((None, -2 * log(1.2)), (180.0, 0.0)):
+        base = learn([Readings(minute=k, **usual, partner=partner) for k in range(5)])
+        found = parts(Readings(minute=9, **{**usual, "inlet": 24.0}, partner=partner), base)
+        assert found.inlet == pytest.approx(inlet)
