@@ -6,7 +6,7 @@ own quiet hours, the last two days of them.
 
 from __future__ import annotations
 
-from math import inf, log
+from math import exp, inf, log
 from statistics import fmean
 from typing import ClassVar, Final
 
@@ -31,8 +31,9 @@ CHANGE: Final = log(1.5)  # oil over expected that counts
 NOISE: Final = 4.0  # the change that counts is never below so many standard deviations between hours
 OPEN_AFTER: Final = 2  # bins in a row beyond
 LIMIT_AFTER: Final = 6  # bins in a row above the limit
-ABOVE_USUAL: Final = 1.2  # over what it usually gives, from which the limit speaks: a usual just below it crosses daily
-ABOVE_EARLY: Final = 1.25  # over the limit, from which it speaks before the usual is known
+ABOVE_USUAL: Final = 1.35  # over what it usually gives, from which the limit speaks: oil just below it crosses daily
+ABOVE_SURGED: Final = 1.2  # the same while a surge may be the reason
+ABOVE_EARLY: Final = 1.5  # over the limit, from which it speaks before the usual is known
 CLOSE_AFTER: Final = 6  # bins in a row back
 BACK: Final = 0.5  # of the change that counts
 LAG: Final = 6  # bins over which flow is averaged: the water that leaves now came in over that time
@@ -71,7 +72,7 @@ class OilCarryOver:
     """Kind ``oil-carry-over`` of a weir tank."""
 
     name: ClassVar[str] = "oil_carry_over"
-    version: ClassVar[int] = 3
+    version: ClassVar[int] = 4
     kinds: ClassVar[frozenset[str]] = frozenset({"oil-carry-over"})
     unit_type: ClassVar[str] = "weir_tank"
     state: ClassVar[type[State]] = CarryOverState
@@ -179,11 +180,13 @@ def _returning(s: CarryOverState, minute: int) -> bool:
 
 
 def _judge(tank: Tank, s: CarryOverState, minute: int) -> list[Draft]:
-    now, line = s.kept[-1], _line(tank, s.usual)
+    now = s.kept[-1]
     counts = CHANGE if s.usual is None else max(CHANGE, NOISE * s.usual.noise)
     surged = s.usual is not None and _surged(s, s.usual)
-    allowed = counts + (RETURN_ALLOWS if _returning(s, minute) and not surged else 0.0)
-    over = now.oil is not None and now.oil > line
+    returning = _returning(s, minute) and not surged
+    allowed = counts + (RETURN_ALLOWS if returning else 0.0)
+    margin = ABOVE_SURGED if surged else exp(RETURN_ALLOWS) if returning else ABOVE_USUAL
+    over = now.oil is not None and now.oil > _line(tank, s.usual, margin)
     much = now.excess is not None and now.excess > allowed
     s.above = s.above + 1 if over else 0
     s.beyond = s.beyond + 1 if much else 0
@@ -202,13 +205,13 @@ def _judge(tank: Tank, s: CarryOverState, minute: int) -> list[Draft]:
     return _go_on(tank, s, s.told, severity, minute)
 
 
-def _line(tank: Tank, usual: Usual | None) -> float:
+def _line(tank: Tank, usual: Usual | None, margin: float) -> float:
     """mg/L above which the limit speaks; one below what the tank always gives says nothing."""
     limit = tank.unit.limits["outlet_oil_high"]
     if usual is None:
         return ABOVE_EARLY * limit
     always = usual.expected(usual.load)
-    return max(limit, ABOVE_USUAL * always) if always < limit else inf
+    return max(limit, margin * always) if always < limit else inf
 
 
 def _go_on(tank: Tank, s: CarryOverState, told: Told, severity: Severity, minute: int) -> list[Draft]:

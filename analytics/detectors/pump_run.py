@@ -26,6 +26,8 @@ AFTER: Final = 3  # minutes
 TURNS: Final = 0.3  # of the usual speed: below it the pump is stopping, or a stopped one reads noise
 UNTIL: Final = 10
 PRESSED: Final = 1.3  # times the usual discharge pressure
+STARVED: Final = 0.5  # of the flow that a turn usually gives: the pump takes more vapour than water
+LEARN: Final = 60  # minutes in service that tell what a turn gives
 EASY: Final = 0.75  # of the usual current: nothing to push
 LEVEL: Final = 0.05  # of the span of the tank before it
 STEPS: Final = {
@@ -36,8 +38,13 @@ ROLES: Final = ("speed", "discharge_pressure", "motor_current")
 
 
 class RunState(State):
-    """``usual``: latest pressure and current in service; an episode a kind."""
+    """``usual``: latest pressure and current in service; an episode a kind.
 
+    ``learning``: flow over speed of the first minutes in service, whose median is ``turn``.
+    """
+
+    learning: tuple[float, ...] = ()
+    turn: float | None = None
     usual: dict[str, float] = Field(default_factory=dict)
     by: dict[str, Episode] = Field(default_factory=dict)
 
@@ -46,7 +53,7 @@ class PumpRun(NothingLearnt):
     """Kinds ``dry-running`` and ``discharge-blocked`` of a feed pump."""
 
     name: ClassVar[str] = "pump_run"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset({"dry-running", "discharge-blocked"})
     unit_type: ClassVar[str] = "feed_pump"
     state: ClassVar[type[State]] = RunState
@@ -75,13 +82,15 @@ class PumpRun(NothingLearnt):
         assert isinstance(state, RunState)
         flow = flow_of(unit, skid, block)
         low = max(flow_low(skid), 1e-9)
-        serves = (flow > low) & ~block.settling
+        learning, turn, given = _turns(flow, block, unit, low, state)
+        starved = given < STARVED
+        serves = (flow > low) & ~block.settling & ~starved
         usual = {r: forward(np.where(serves, block.clean(unit.id, r), np.nan), state.usual.get(r)) for r in ROLES}
         says = block.clean(unit.id, "running")
         turns = (
             (block.clean(unit.id, "speed") > TURNS * usual["speed"]) & ~(says == 0) if unit.has("speed") else says > 0
         )
-        stuck = turns & (flow < low / 2.0)
+        stuck = turns & ((flow < low / 2.0) | starved)
         pressed = block.clean(unit.id, "discharge_pressure") > PRESSED * usual["discharge_pressure"]
         dry = stuck & ~pressed & _signs(unit, skid, block, usual)
         by, drafts = dict(state.by), list[Draft]()
@@ -92,10 +101,28 @@ class PumpRun(NothingLearnt):
             )  # fmt: skip
             drafts += said
         kept = {role: float(values[-1]) for role, values in usual.items() if np.isfinite(values[-1])}
-        return RunState(usual=kept, by=by), ordered(drafts)
+        return RunState(learning=learning, turn=turn, usual=kept, by=by), ordered(drafts)
 
 
 PLUGIN = PumpRun()
+
+
+def _turns(
+    flow: F64, block: Block, unit: UnitView, low: float, state: RunState
+) -> tuple[tuple[float, ...], float | None, F64]:
+    """(what is learnt from, the usual flow a turn, each minute's share of it: NaN where it is not known)."""
+    speed = block.clean(unit.id, "speed")
+    each = flow / np.where(speed > 0, speed, np.nan)
+    if state.turn is not None:
+        return (), state.turn, each / state.turn
+    at = np.flatnonzero((flow > low) & ~block.settling & np.isfinite(each))[: LEARN - len(state.learning)]
+    learning = (*state.learning, *each[at].tolist())
+    share = np.full(len(block), np.nan)
+    if len(learning) < LEARN:
+        return learning, None, share
+    turn = float(np.median(learning))
+    share[at[-1] + 1 :] = each[at[-1] + 1 :] / turn
+    return (), turn, share
 
 
 def _signs(unit: UnitView, skid: SkidView, block: Block, usual: dict[str, F64]) -> Mask:

@@ -6,6 +6,7 @@ is compared with the tank's own usual, for meters have their errors; a leak, an 
 
 from __future__ import annotations
 
+from math import copysign
 from statistics import median
 from typing import ClassVar, Final
 
@@ -28,6 +29,7 @@ LEARN: Final = 24  # hours that make the usual
 WINDOW: Final = 6  # hours whose median is judged: one jump of the level moves no median
 SHARE: Final = 0.05  # of what flows through, the least that is spoken of: usual meters close water to 2 to 3 %
 SIGMAS: Final = 3.0
+AREA: Final = 0.2  # by which a tank's area may be off: so much of what it gains is no disagreement
 ROBUST: Final = 1.4826  # MAD to standard deviation of normal noise: 1/Φ⁻¹(0.75)
 AFTER: Final = 121  # minutes that it must last
 STEP: Final = "Suggest checking the tank from outside, its drains and its gauge, per site procedure."
@@ -48,7 +50,7 @@ class BalanceState(State):
     rest: Rows = ()
     learning: tuple[float, ...] = ()
     usual: tuple[float, float] | None = None  # m³/h
-    hours: tuple[tuple[float, float], ...] = ()  # (left over, through), m³/h
+    hours: tuple[tuple[float, float], ...] = ()  # (left over beyond the usual, through), m³/h
     episode: Episode = Field(default_factory=Episode)
 
 
@@ -56,7 +58,7 @@ class TankBalance:
     """Kind ``level-unexplained`` of a plain tank whose water is metered on both sides."""
 
     name: ClassVar[str] = "tank_balance"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset({"level-unexplained"})
     unit_type: ClassVar[str] = "buffer_tank"
     state: ClassVar[type[State]] = BalanceState
@@ -88,7 +90,8 @@ class TankBalance:
         seen: dict[int, tuple[float, float, float]] = {}
         for end, level, gained, inflow, outflow in hours:
             i = end - int(block.minutes[0])
-            over = _take(s, gained * unit.params["area"] - (inflow - outflow), max(inflow, outflow))
+            gain = gained * unit.params["area"]
+            over = _take(s, gain - (inflow - outflow), max(inflow, outflow), AREA * abs(gain))
             if over is not None:
                 seen[i] = over[0], level, over[2]
                 on[i], off[i] = abs(over[0]) > over[1], abs(over[0]) < 0.6 * over[1]
@@ -161,8 +164,11 @@ def _hours(rest: Rows, block: Block, columns: list[F64]) -> tuple[Rows, list[tup
     return carried, done
 
 
-def _take(s: BalanceState, left: float, through: float) -> tuple[float, float, float] | None:
-    """Learn from an hour; (left over beyond the usual, the limit, what flows through) of the last hours, m³/h."""
+def _take(s: BalanceState, left: float, through: float, doubt: float) -> tuple[float, float, float] | None:
+    """Learn from an hour; (left over beyond the usual, the limit, what flows through) of the last hours, m³/h.
+
+    ``doubt``: of what is left over beyond the usual, what may be the area's error.
+    """
     if s.usual is None:
         s.learning = (*s.learning, left)
         if len(s.learning) == LEARN:
@@ -170,13 +176,14 @@ def _take(s: BalanceState, left: float, through: float) -> tuple[float, float, f
             s.usual = centre, ROBUST * median(abs(x - centre) for x in s.learning)
             s.learning = ()
         return None
-    s.hours = (*s.hours, (left, through))[-WINDOW:]
+    beyond = copysign(max(0.0, abs(left - s.usual[0]) - doubt), left - s.usual[0])
+    s.hours = (*s.hours, (beyond, through))[-WINDOW:]
     if len(s.hours) < WINDOW:
         return None
     flow = median(t for _, t in s.hours)
     # A median's standard error is 1.25 σ/√n (normal noise).
     limit = max(SIGMAS * 1.25 * s.usual[1] / WINDOW**0.5, SHARE * flow)
-    return median(x for x, _ in s.hours) - s.usual[0], limit, flow
+    return median(x for x, _ in s.hours), limit, flow
 
 
 def _draft(unit: UnitView, minute: int, onset: int, over: float, level: float, flow: float) -> Draft:
