@@ -35,8 +35,7 @@ SOON: Final = 0.85  # share of the terminal drop from which cold water or a flow
 NEAR: Final = 0.95  # share of the terminal drop that counts as there, whatever the forecast
 FIRST: Final = 0.70  # share of the terminal drop that is near enough of filters side by side, while runs are few
 FEW_ENDS: Final = 2  # earlier runs, below which they are
-YOUNG: Final = 60.0  # minutes since the last wash of filters side by side, before which a slope is noise,
-YOUNG_FIRST: Final = 180.0  # and while no such climb is known
+YOUNG: Final = 60.0  # minutes since the last wash of filters side by side, before which a slope is noise
 CLOCK_FOULED: Final = 2.0  # index from which a wash by the clock is worth a word
 SOONER: Final = 0.5  # of the time that earlier runs leave: a slope that ends the run sooner than that is believed
 EARLY: Final = 0.25  # share of the usual run: nobody is called sooner before its end than this
@@ -210,8 +209,7 @@ class _Pass:
         """Minutes from which on the drop of filters side by side foretells anything: a wash leaves it high."""
         if self.bank is None:
             return 0.0
-        usual = self.library.usual_hours
-        return max(YOUNG, EARLY * 60.0 * usual) if usual is not None else YOUNG_FIRST
+        return max(YOUNG, EARLY * 60.0 * (self.library.usual_hours or 0.0))
 
     @property
     def cadence(self) -> int:
@@ -311,9 +309,11 @@ class _Pass:
         """Hours left by the earlier runs; by the present slope where a high drop climbs faster than they ever did."""
         course = self.course
         assert course is not None
+        if self.bank is not None and not self.library.runs:
+            return None  # how the drop of all of them climbs is not known yet
         seen = course.seen(course.recent_flow(measured=self.unit.has("flow")))
         found = left(self.library, seen, level)
-        lasts = ALONE * level <= here < level and not slug_passes(course)
+        lasts = self.bank is None and ALONE * level <= here < level and not slug_passes(course)
         slope = course.at_slope(level / course.bins.mean("factor", -1)) if lasts else None
         if slope is None or (found is not None and slope >= max(found.low, SOONER * found.median)):
             return found
