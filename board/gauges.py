@@ -23,7 +23,8 @@ OLD: Final = timedelta(minutes=20)
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
-    """One tank as it is printed. ``why`` and ``event``: the worst matter with it, if any; ``level_of``: its mark."""
+    """One tank as it is printed. ``why``, ``since`` and ``event``: the worst matter with it, if any; ``word``
+    and ``level_of``: its state and mark; ``more``: that there are others."""
 
     place: str
     unit: str
@@ -34,6 +35,9 @@ class Gauge:
     soon: bool
     aside: str
     why: str = ""
+    since: str = ""
+    word: str = ""
+    more: str = ""
     event: str = ""
     level_of: str = ""
 
@@ -53,7 +57,10 @@ def gauge(tank: Tank, fleet: Fleet, now: datetime, t: Words, matters: Sequence[M
         left="" if worst is not None and worst.forecast is not None else _left(tank, t, old=old),
         soon=tank.left is not None and tank.left <= SOON and not (tank.end == "empty" and tank.holds in EMPTIED),
         aside=t("tank.old", span=when.span(now - tank.read, t)) if old and tank.read is not None else "",
-        why="" if worst is None else f"{t.what(worst.kind, worst.unit)}, {sentences.since_of(worst, zone, now, t)}",
+        why="" if worst is None else sentences.told(worst, t),
+        since="" if worst is None else sentences.since_of(worst, zone, now, t),
+        word=t(f"state.{matters[0].state}") if matters else "",
+        more=t("line.more", n=len(matters) - 1) if len(matters) > 1 else "",
         event="" if worst is None else str(worst.id),
         level_of="" if worst is None else worst.severity,
     )

@@ -8,6 +8,7 @@ from uuid import uuid4
 import pytest
 
 from board.app import make_app
+from board.pages.sign_in import hasher
 from skidhand.clock import WallClock
 from skidhand.settings import Board
 from tests.board import site
@@ -37,6 +38,13 @@ def test_sign_in_leads_back_but_never_elsewhere(client):
     for wanted, led in (("/skids/tf-1", "/skids/tf-1"), ("//evil.example", "/"), ("https://evil.example", "/")):
         form = {"name": "leo", "password": PASSWORD, "next": wanted}
         assert client.post("/sign-in", data=form).headers["location"] == led
+
+
+def test_passwords_are_kept_by_argon2id_as_strong_as_the_standard_asks():
+    """RFC 9106, section 4, the second recommended option: 64 MiB, 3 passes, 4 lanes, 128 bits of salt."""
+    kept = hasher().hash("a long enough secret")
+    assert re.match(r"\$argon2id\$v=19\$m=65536,t=3,p=4\$[A-Za-z0-9+/]{22}\$", kept)
+    assert "secret" not in kept
 
 
 def test_a_wrong_password_is_refused_and_soon_not_even_tried(client, logbook):

@@ -186,6 +186,19 @@ def test_the_fleet_page_follows_by_itself(browser, three):
     page.context.close()
 
 
+def test_a_wall_screen_is_read_from_afar(browser, three):
+    """On a wall's width letters are half as large again as at a desk, and the list fills the screen without a pan."""
+    page, told = opened(browser, "desktop")
+    looked_at(page, told, three[0], "/")
+    size = "parseFloat(getComputedStyle(document.querySelector('.first')).fontSize)"
+    desk = page.evaluate(size)
+    page.set_viewport_size({"width": 3840, "height": 2160})
+    assert page.evaluate(size) == pytest.approx(1.5 * desk)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 3840
+    assert page.locator(".line").last.is_visible()
+    page.context.close()
+
+
 def test_hostile_names_run_nothing(browser, stack, tmp_path_factory):
     """A skid that is called like a script opens no dialog and breaks no page."""
     store = MemoryStore()

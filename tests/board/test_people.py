@@ -5,12 +5,18 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+from datetime import timedelta
+from uuid import uuid4
 
 import pytest
 
-from skidhand.model.entry_kinds import KINDS
+from skidhand.model.entry_kinds import KINDS, make_entry
+from skidhand.model.finding import Forecast
+from skidhand.model.prompt import Work
+from tests.board import site
 from tests.board.conftest import csrf_of
 from tests.board.site import HOSTILE
+from tests.board.test_pages import plain
 
 
 def test_a_result_is_written_and_found(signed_in, logbook):
@@ -71,6 +77,34 @@ def test_both_shifts_sign(signed_in, logbook):
     assert "eve took over" in eve.get("/handover").text
     assert [one.who for one in logbook.entries.search(kind="handover")] == ["robin"]
     assert "Last handover" not in signed_in("tia").get("/handover").text
+
+
+def test_the_handover_tells_what_is_set_aside_and_what_falls_due(signed_in, logbook):
+    """Shelved until when, out of service until when and why, chemicals by their days, calibrations due, newest note."""
+    shelved = site.finding("split-drift", "cyclone", "tf-3", run="s")
+    low = site.finding("chemical-low", "coagulant", "tf-1", run="c", severity="low", forecast=Forecast(
+        what="empty", when=site.NOW + timedelta(days=3), low=site.NOW + timedelta(days=2),
+        high=site.NOW + timedelta(days=4)))  # fmt: skip
+    site.put(logbook, shelved, low)
+    site.prompt(logbook, shelved, "7003", state="shelved", shelved_until=site.NOW + timedelta(hours=4))
+    until = site.NOW + timedelta(hours=2)
+    with logbook.prompts.work() as work:
+        work.put_work(Work(id=uuid4(), skid="tf-2", who="sasha", why="new media", begins=site.NOW, until=until))
+    due = {"tag": "AT-301", "due": "2026-03-06"}
+    logbook.entries.add(make_entry("calibration", site.NOW - timedelta(days=80), "robin", skid="tf-1", data=due))
+    logbook.entries.add(
+        make_entry("note", site.NOW - timedelta(hours=1), "robin", skid="tf-3", text="truck at six", data={})
+    )
+    text = plain(signed_in("leo").get("/handover").text)
+    for told in (
+        "(7003), until 07:00",
+        "Skid 2, until 04:00: sasha, new media",
+        "coagulant runs out , Skid 1: 3 d (Sat 03:00)",
+        "Skid 1 AT-301: Fri 6 Mar 2026",
+        "02:00 Skid 3, robin: truck at six",
+        "Next backwashes Skid 2 filter-a : in 2 h",
+    ):
+        assert told in text, told
 
 
 def test_a_report_on_the_screen(signed_in):

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import signal
+import ssl
 import subprocess
 import sys
 import threading
@@ -24,6 +26,8 @@ from skidhand.settings import Board
 from skidhand.stores import open_store
 from skidhand.stores.base import Batch
 from tests.board import site
+from tests.board.conftest import PASSWORD
+from tests.support.needs import missing
 
 
 def command(folder, *words: str) -> list[str]:
@@ -83,6 +87,38 @@ def test_a_port_that_is_taken_and_half_a_certificate_are_told(filled, logbook, t
         served(filled[1], logbook, Board(port=0, cert=tmp_path / "c.pem"), site.clock()),
     ):
         pass
+
+
+def test_it_speaks_tls_with_the_certificate_that_is_given(filled, logbook, tmp_path):
+    """The address says https, the cookie is Secure, and whoever trusts the certificate is told to stay with https."""
+    if shutil.which("openssl") is None:
+        missing("openssl", "openssl")
+    cert, key = tmp_path / "c.pem", tmp_path / "k.pem"
+    subprocess.run(
+        ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "2",
+         "-subj", "/CN=board", "-addext", "subjectAltName=IP:127.0.0.1", "-out", cert, "-keyout", key],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    trusted = ssl.create_default_context(cafile=str(cert))
+    with served(filled[1], logbook, Board(port=0, cert=cert, key=key), site.clock()) as address:
+        assert address.startswith("https://")
+        answer = httpx.post(
+            f"{address}/sign-in", data={"name": "leo", "password": PASSWORD}, verify=trusted, timeout=60
+        )
+        assert answer.status_code == 303
+        assert "Secure" in answer.headers["set-cookie"]
+        assert answer.headers["strict-transport-security"] == "max-age=31536000"
+
+
+def test_behind_a_proxy_the_audit_knows_who_asked_and_the_cookie_is_for_https(filled, logbook):
+    """A proxy on this host says for whom and over what it asks, and is believed."""
+    told = {"x-forwarded-for": "203.0.113.9", "x-forwarded-proto": "https"}
+    with served(filled[1], logbook, Board(port=0), site.clock()) as address:
+        form = {"name": "leo", "password": PASSWORD}
+        answer = httpx.post(f"{address}/sign-in", data=form, headers=told, timeout=60)
+        assert answer.status_code == 303
+        assert "Secure" in answer.headers["set-cookie"]
+    assert logbook.audit.newest()[0].client == "203.0.113.9"
 
 
 def test_the_demo_ends_with_the_board_open_on_its_data(tmp_path):
