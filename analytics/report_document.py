@@ -59,7 +59,8 @@ def html(figures: Figures, trade: Trade, statement: Statement | None = None, bef
 def span(figures: Figures, t: ReportWords) -> str:
     """Which days the report is of, and up to when, if they are not over."""
     period = period_of(figures.period)
-    told = t("days_of", first=period.first.isoformat(), last=(period.last - timedelta(days=1)).isoformat())
+    first, last = period.first, period.last - timedelta(days=1)
+    told = t("day_of", first=first) if first == last else t("days_of", first=first, last=last)
     if figures.so_far is None:
         return told
     return f"{told}. {t('so_far', when=f'{figures.so_far:%Y-%m-%d %H:%M} UTC')}"

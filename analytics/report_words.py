@@ -30,7 +30,7 @@ EN: Final[Mapping[str, str]] = {
     "statement": "statement of {when}",
     "correction": "correction {number}, of {when}; it replaces what was stated before",
     "so_far": "The period is not over: figures up to {when}.",
-    "days_of": "The sites' own days, {first} to {last}",
+    "days_of": "The sites' own days, {first} to {last}", "day_of": "The site's own day, {first}",
     "custody": "Not custody transfer. Volumes are differences of each meter's own total; tickets and proved meters "
     "come first. Advice from a distance: no figure here says that anything is safe.",
     "skid": "Skid", "treated": "Treated water out", "received": "Water received", "on_spec": "On specification",
@@ -91,7 +91,7 @@ ES: Final[Mapping[str, str]] = {
     "statement": "informe emitido el {when}",
     "correction": "corrección {number}, del {when}; reemplaza lo informado antes",
     "so_far": "El periodo no ha terminado: cifras hasta {when}.",
-    "days_of": "Días propios de cada sitio, {first} a {last}",
+    "days_of": "Días propios de cada sitio, {first} a {last}", "day_of": "Día propio del sitio, {first}",
     "custody": "No es transferencia de custodia. Los volúmenes son diferencias del totalizador de cada medidor; valen "
     "primero los tiquetes y los medidores verificados. Consejo a distancia: ninguna cifra dice que algo sea seguro.",
     "skid": "Equipo", "treated": "Agua tratada entregada", "received": "Agua recibida",
