@@ -36,7 +36,6 @@ from tests.support.mosquitto import ROOMY, Mosquitto, program
 
 VALUES: Final = 50
 TOPIC: Final = "skidhand/tansy-1/tf-1/samples"
-ROUNDS: Final = 5
 _PATIENCE_S: Final = 300.0
 
 
@@ -45,13 +44,13 @@ def measure(quick: bool) -> Iterator[Row]:
     if program() is None:
         yield Row("durable ingest", note="mosquitto is not installed (Debian: apt-get install mosquitto)")
         return
-    count = 4_000 if quick else 20_000
+    count, rounds = (8_000, 3) if quick else (20_000, 5)
     with tempfile.TemporaryDirectory(prefix="skidhand-bench-") as name:
         broker = Mosquitto(Path(name) / "broker", ROOMY)
         broker.folder.mkdir()
         broker.start()
         try:
-            yield from _one(broker, Path(name) / "one", count)
+            yield from _one(broker, Path(name) / "one", count, rounds)
             yield from _two(broker, Path(name) / "two", count)
         finally:
             broker.stop()
@@ -84,7 +83,7 @@ class Taken(NamedTuple):
     lag_s: float
 
 
-def _one(broker: Mosquitto, folder: Path, count: int) -> Iterator[Row]:
+def _one(broker: Mosquitto, folder: Path, count: int, rounds: int) -> Iterator[Row]:
     """One worker beside a raw socket and bare paho. Each has its session from before the first message on."""
     folder.mkdir()
     at = broker.host, broker.port
@@ -94,13 +93,13 @@ def _one(broker: Mosquitto, folder: Path, count: int) -> Iterator[Row]:
         joined = apart.submit(_join, *at, folder, "spool", None)
         beside.submit(_sessions, *at).result()
         joined.result()
-        for _ in range(ROUNDS):
+        for _ in range(rounds):
             beside.submit(_publish, *at, count).result()
             raws.append(beside.submit(_raw, *at, count).result())
             bares.append(beside.submit(_bare, *at, count).result())
             ours.append(apart.submit(_work, *at, folder, count).result())
     ratios = [each.rate / other for each, (other, _) in zip(ours, bares, strict=True)]
-    middle = ratios.index(sorted(ratios)[ROUNDS // 2])
+    middle = ratios.index(sorted(ratios)[rounds // 2])
     raw, bare, rate = raws[middle], bares[middle][0], ours[middle].rate
     yield Row("raw socket that counts and acknowledges", "samples/s", raw)
     yield Row("one worker beside it", "samples/s", rate, raw)
