@@ -5,6 +5,9 @@ from __future__ import annotations
 import email
 import email.policy
 import io
+import json
+import sys
+import threading
 import zipfile
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -12,12 +15,16 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from alerts.channels import open_channel
+from analytics.report_gather import gather, period_of
 from skidhand import reporting
+from skidhand.cli import services
+from skidhand.cli.main import main
 from skidhand.clock import StreamClock
 from skidhand.errors import FleetFileError
 from skidhand.fleet import parse_fleet
 from skidhand.logbook import Logbook
-from skidhand.reporting import ReportPost, finished
+from skidhand.reporting import ReportPost, finished, freeze
+from skidhand.stores import open_store
 from skidhand.stores.memory import MemoryStore
 from tests.board import site
 from tests.support.mail import mail_server
@@ -197,3 +204,43 @@ def test_a_wrong_order_is_told(order, told):
     """The fleet file is refused with what would be valid."""
     with pytest.raises(FleetFileError, match=told):
         parse_fleet(text(f"\nreports:\n  - {order}\n"))
+
+
+@pytest.mark.usefixtures("quick")
+def test_the_command_follows(book, server, tmp_path, monkeypatch):
+    """``skidhand report --follow`` sends through the e-mail channel of the settings, beats, and ends when told to."""
+    book.clock.announce(MORNING)
+    lake = open_store(str(tmp_path / "lake"))
+    site.fill(lake, ["tf-1", "tf-3"], hours=2)
+    lake.close()
+    stop, beat = threading.Event(), ReportPost._beat
+    monkeypatch.setattr(services, "stop_event", lambda: stop)
+    monkeypatch.setattr(ReportPost, "_beat", lambda post: (beat(post), stop.set()))
+    channels = [f"email:{tmp_path / 'email.toml'}"]
+    (tmp_path / "skidhand.toml").write_text(f"clock = 'stream'\nchannels = {json.dumps(channels)}\n")
+    places = ("--store", str(tmp_path / "lake"), "--logbook", str(tmp_path / "l.db"))
+    monkeypatch.setattr(
+        sys, "argv", ["skidhand", "report", "--follow", "--settings", str(tmp_path / "skidhand.toml"), *places]
+    )
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert not ended.value.code
+    assert sorted(mail["To"] for mail in server.mails) == [
+        "cass@mail.example", "lucia@mail.example", "robin@mail.example",
+    ]  # fmt: skip
+    (last,) = [one for one in book.heartbeats.all() if one.service == "report"]
+    assert last.figures["reports_sent"] == 3.0
+
+
+@pytest.mark.usefixtures("quick")
+def test_a_statement_corrected_before_the_mail_goes_says_so(store, book, server):
+    """What somebody stated by hand in the night is number 0; late data make the morning's mail its correction."""
+    figures = gather(store, book, book.fleets.current(), "site", "tansy-4", period_of("2026-03-04"))
+    freeze(book, figures, now=MORNING - timedelta(hours=1), who="ada")
+    site.fill(store, ["tf-1"], hours=1, until=site.NOW - timedelta(hours=5))
+    assert post(store, book, server.channel) == 3
+    (robin,) = [mail for mail in server.mails if mail["To"] == "robin@mail.example"]
+    words, document, _ = parts(robin)
+    assert "correction 1, of 2026-03-05 12:00 UTC" in words
+    assert b"What the correction changes" in document
+    assert [one.number for one in book.statements.of("site tansy-4 2026-03-04")] == [0, 1]
