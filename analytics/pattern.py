@@ -4,7 +4,8 @@ Each reading is measured by how far it wanders by itself within a quarter of the
 differences), so that what drifts anyway weighs little. T² of an average of the latest points (Hotelling; covariance of
 the same differences by O. Ledoit & M. Wolf, J. Multivariate Analysis 88, 2004, 365) is compared with its limit. The
 centre follows, by at most one such wandering in the same time: a step or a fast drift outruns it. What crept away
-slowly is seen by its distance from where the centre first stood.
+slowly is seen by its distance from where the centre first stood. What goes back to where it stood before it was unusual
+is usual: the centre that has followed it meanwhile must not make its return an event.
 """
 
 from __future__ import annotations
@@ -62,6 +63,7 @@ class PatternState(BaseModel):
     inverse: tuple[Figures, ...] = ()
     centre: Figures = ()
     first: Figures = ()
+    before: Figures = ()  # the centre when it last became unusual
     average: Figures = ()
     beyond: int = 0
     inside: int = 0
@@ -80,6 +82,7 @@ class Pattern:
         self._scale = np.array(state.scale)
         self._inverse = np.array(state.inverse)
         self._centre, self._first, self._average = (np.array(a) for a in (state.centre, state.first, state.average))
+        self._before = np.array(state.before)
         self._beyond, self._inside, self._lasted = state.beyond, state.inside, state.lasted
         self._left, self._most, self.unusual = state.left, state.most, state.unusual
         self.share = 0.0
@@ -105,6 +108,7 @@ class Pattern:
             inverse=tuple(tuple(row) for row in self._inverse.tolist()),
             centre=centre,
             first=first,
+            before=tuple(self._before.tolist()),
             average=average,
             beyond=self._beyond,
             inside=self._inside,
@@ -145,7 +149,7 @@ class Pattern:
         """How much each of the p readings adds to what is unusual, sum 1: squares of the whitened departure, or of the
         slow departures where these say more."""
         values, vectors = np.linalg.eigh(self._inverse)
-        fast = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T @ self._average
+        fast = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T @ self._away()
         gone = self._gone()
         parts = np.square(fast) if self._t2() / self._limit() >= np.max(np.abs(gone)) / self.settings.slow else gone**2
         return np.asarray(parts / max(float(parts.sum()), 1e-300))
@@ -180,12 +184,16 @@ class Pattern:
         self._inside = self._inside + 1 if self.share < s.back else 0
         if not self.unusual:
             self.unusual, self._lasted, self._most = self._beyond >= s.rise, 0, self.share
+            if self.unusual:
+                self._before = self._centre + self._average - self._away()
             return
         self._lasted, self._most = self._lasted + 1, max(self._most, self.share)
         self._left = self._left + 1 if self.share < s.gone * self._most else 0
         if self._lasted >= s.accept * s.learn or self._left >= s.fall:
             self._centre = self._centre + self._average
             self._first, self._average = self._centre.copy(), np.zeros(len(self._centre))
+            if self._lasted >= s.accept * s.learn:
+                self._before = np.array(())
             self.unusual = False
         elif self._inside >= s.fall:
             self.unusual = False
@@ -193,7 +201,15 @@ class Pattern:
             self._beyond = self._left = 0
 
     def _t2(self) -> float:
-        return float(self._average @ self._inverse @ self._average)
+        away = self._away()
+        return float(away @ self._inverse @ away)
+
+    def _away(self) -> F64:
+        """From the centre, or from where it was before the last alarm, whichever is nearer for each reading."""
+        if not len(self._before):
+            return self._average
+        back = self._centre + self._average - self._before
+        return np.where(np.abs(back) < np.abs(self._average), back, self._average)
 
     def _gone(self) -> F64:
         return np.asarray(self._centre + self._average - self._first)

@@ -110,9 +110,18 @@ def roots(findings: Iterable[Finding], skid: SkidView) -> Mapping[UUID, UUID | N
     for i, effect in enumerate(known):
         causes = [root for root in known[:i] if _explains(root, effect, skid)]
         # The latest onset that fits is the nearest cause; its own root is the end of the chain.
-        nearest = max(causes, key=lambda f: (f.onset, str(f.id)), default=None)
+        nearest = max(causes, key=lambda f: (_shown(f, effect, skid), f.onset, str(f.id)), default=None)
         found[effect.id] = None if nearest is None else (found[nearest.id] or nearest.id)
     return found
+
+
+def _shown(root: Finding, effect: Finding, skid: SkidView) -> int:
+    """Of several that may explain an odd pattern, what is about the instrument that makes it first, then its unit's."""
+    tags = [n.tag for n in effect.evidence.numbers if n.tag is not None]
+    if effect.kind != "unusual-pattern" or not tags:
+        return 0
+    unit = skid.by_id.get(root.unit)
+    return 2 if root.unit == tags[0] else 1 if unit is not None and tags[0] in unit.tags.values() else 0
 
 
 def _explains(root: Finding, effect: Finding, skid: SkidView) -> bool:
