@@ -1,10 +1,14 @@
 """Scenario files: what is wrong is named with file, field, value and valid choices."""
 
+from pathlib import Path
+
 import pytest
 
-from simulator import load_scenario
+from simulator import load_scenario, packaged_scenarios
 from skidhand.errors import InputFileError
 from tests.simulator.story import scenario
+
+DOCS = Path(__file__).parents[2] / "docs"
 
 
 @pytest.mark.parametrize(
@@ -58,3 +62,15 @@ def test_files_that_cannot_be_read_are_named(tmp_path):
     )
     with pytest.raises(InputFileError, match=r"s\.yaml: fleet: no file 'nofleet'"):
         load_scenario(tmp_path / "s.yaml")
+
+
+def test_every_packaged_scenario_is_documented_with_its_picture():
+    """At least five, each with a line about it in the file and a paragraph and a picture on the page."""
+    page = (DOCS / "simulator.md").read_text(encoding="utf-8")
+    names = packaged_scenarios()
+    assert len(names) >= 5
+    for name in names:
+        assert len(load_scenario(name).file.about) > 30, name
+        assert f"**{name}**: " in page, name
+        assert f"(simulator/{name}.png)" in page, name
+        assert (DOCS / "simulator" / f"{name}.png").stat().st_size > 20_000, name
