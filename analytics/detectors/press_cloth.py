@@ -74,7 +74,7 @@ class PressCloth:
     """Kinds ``cloth-blinding`` and ``cloth-torn`` of a filter press."""
 
     name: ClassVar[str] = "press_cloth"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset(STEPS)
     unit_type: ClassVar[str] = "filter_press"
     state: ClassVar[type[State]] = PressState
@@ -165,9 +165,9 @@ def _end(unit: UnitView, s: PressState, minute: int) -> list[Draft]:
 def _judge(line: Line, usual: Line) -> str | None:
     """The kind that the cycle tells, or None."""
     final = usual.cloth + usual.cake * usual.volume
-    if line.cake < TORN * usual.cake:
-        return "cloth-torn"
     blinded = line.cloth - usual.cloth > BLINDED * final
+    if line.cake < TORN * usual.cake:
+        return None if blinded else "cloth-torn"  # a cloth that held much back at first was washed, not torn
     return "cloth-blinding" if blinded and line.cake < SLIMY * usual.cake else None
 
 
