@@ -80,7 +80,7 @@ def _frame(axis: Axes, names: Sequence[str], title: str) -> None:
     axis.set_title(title, loc="left")
     axis.spines[["top", "right"]].set_visible(False)
     axis.set_xlim(-0.8, max(len(names), 7) - 0.2)  # a single day is a bar, not a wall
-    axis.set_xticks(range(0, len(names), max(1, len(names) // 6)))
+    axis.set_xticks(range(0, len(names), max(1, -(-len(names) // 7))))
 
 
 def _svg(drawn: Figure) -> str:
