@@ -17,6 +17,7 @@ from analytics.frame import F64
 
 TURNS_UP: Final = "standard"  # ΔP^-½ is straight: the open area
 MILDER: Final = "intermediate"  # ln ΔP is straight
+UNEVEN: Final = 0.10  # share of the time left by which debris that does not come evenly may shift it
 MINUTES: Final = 60.0
 
 
@@ -34,7 +35,7 @@ def reach(minutes: Sequence[int], index: Sequence[float], level: float) -> tuple
     """Hours from the last of ``minutes`` until the index is ``level``: (least, likely, most), an 80 % interval.
 
     Theil–Sen (Sen, JASA 63, 1968, 1379) on the open area, which turns up; the ends count the milder ln(index) as
-    well. None where nothing rises.
+    well, and lie at least UNEVEN away. None where nothing rises.
     """
     at = (np.asarray(minutes, dtype=np.float64) - minutes[-1]) / MINUTES
     found = {fit.law.name: fit for fit in fits(at, np.asarray(index, dtype=np.float64))}
@@ -44,4 +45,4 @@ def reach(minutes: Sequence[int], index: Sequence[float], level: float) -> tuple
     likely = max(0.0, found[TURNS_UP].reach(level))
     least = min(fit.reach(level, fit.most) for fit in both)
     most = [fit.reach(level, fit.least) if fit.least > 0.0 else FAR * likely for fit in both]
-    return max(0.0, min(least, likely)), likely, max(likely, *most)
+    return max(0.0, min(least, likely * (1.0 - UNEVEN))), likely, max(likely * (1.0 + UNEVEN), *most)
