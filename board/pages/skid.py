@@ -12,6 +12,7 @@ from fastapi.responses import Response
 from analytics.tanks import Tank, tanks
 from board import learning, plot, sentences, train, when
 from board.access import Anybody
+from board.attention import Matter
 from board.facts import key_tags, oil_tag
 from board.gauges import gauge
 from board.house import House, house_of, not_here
@@ -25,7 +26,6 @@ from board.words import Words
 from skidhand.errors import UserError
 from skidhand.fleet import Fleet, FleetVersion, Skid
 from skidhand.fleet.coverage import coverage
-from skidhand.model.finding import Finding
 
 router = APIRouter(include_in_schema=False)
 MOST_TAGS: Final = 12
@@ -61,9 +61,9 @@ def page(
         skid=found,
         site=next((one for one in fleet.sites if place and one.id == place.site), None),
         row=row,
-        matters=[] if viewer.customer or line is None else [_matter(m.finding, now, zone, t) for m in line.matters],
+        matters=[] if viewer.customer or line is None else [_matter(one, now, zone, t) for one in line.matters],
         gauges=[
-            gauge(tank, fleet, now, t)
+            gauge(tank, fleet, now, t, _shared_matters(house, tank))
             for tank in tanks_for(house, viewer, fleet, found, place.site if place else None, now)
         ],
         learning=[] if viewer.customer or line is None else learning.told(line.watched, now, zone, t),
@@ -116,6 +116,14 @@ def tanks_for(house: House, viewer: Viewer, fleet: Fleet, skid: Skid, site: str 
     return tanks(house.store, fleet, now=now, places=[skid.id, site or ""])
 
 
+def _shared_matters(house: House, tank: Tank) -> tuple[Matter, ...]:
+    """What is the matter with a tank that skids share, as the fleet page tells it; of a skid's own, its page does."""
+    summary = house.summary.get()
+    shared = () if summary is None else summary.tanks
+    key = (tank.place, tank.unit)
+    return next((one.matters for one in shared if (one.tank.place, one.tank.unit) == key), ())
+
+
 def _line_of(house: House, viewer: Viewer, skid: Skid) -> Line | None:
     """What the fleet page says of it; None while it stands where this viewer sees nothing."""
     summary = house.summary.get()
@@ -160,8 +168,11 @@ def _drawn(panel: Panel, skid: Skid) -> plot.Drawn:
     return plot.draw(panel, shown, said, limit=limit.limit if same and limit else None)
 
 
-def _matter(finding: Finding, now: datetime, zone: ZoneInfo, t: Words) -> dict[str, str]:
+def _matter(one: Matter, now: datetime, zone: ZoneInfo, t: Words) -> dict[str, str]:
+    finding, prompt = one.finding, one.prompt
+    asked = "" if prompt is None else f"{t('trend.prompt')} {prompt.code}, {t(f'prompt.{prompt.state}')}"
     return {
+        "prompt": asked,
         "id": str(finding.id),
         "text": sentences.told(finding, t),
         "since": sentences.since_of(finding, zone, now, t),

@@ -6,6 +6,7 @@ import shutil
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
+from uuid import uuid4
 
 import httpx
 import pytest
@@ -17,10 +18,13 @@ from skidhand.clock import WallClock
 from skidhand.fleet import parse_fleet
 from skidhand.logbook import Logbook
 from skidhand.model.entry_kinds import make_entry
+from skidhand.model.samples import micros, table
 from skidhand.settings import Board
+from skidhand.stores.base import Batch
 from skidhand.stores.memory import MemoryStore
 from tests.board import site
 from tests.board.conftest import CHEAP, PASSWORD
+from tests.board.test_tanks import text as with_tanks
 from tests.support.needs import missing
 
 CHROMIUM = shutil.which("chromium")
@@ -196,6 +200,22 @@ def test_a_wall_screen_is_read_from_afar(browser, three):
     assert page.evaluate(size) == pytest.approx(1.5 * desk)
     assert page.evaluate("document.documentElement.scrollWidth") <= 3840
     assert page.locator(".line").last.is_visible()
+    page.context.close()
+
+
+def test_a_shared_tank_that_calls_is_whole_on_a_phone(browser, stack, tmp_path_factory):
+    """Its call lies within the phone's width, on the fleet's page and on that of a skid that shares it."""
+    store = MemoryStore()
+    site.fill(store, ["tf-1"], hours=1)
+    at = micros(site.NOW)
+    store.write(Batch(writer=str(uuid4()), number=1, digest="t", samples=table([("tansy-4/LT-900", at, 3.0, 0, at)])))
+    address, book = board(stack, tmp_path_factory.mktemp("tank") / "l.db", with_tanks(), store, open=True)
+    site.put(book, site.finding("tank-filling", "shared", "tansy-4", severity="high", cause=None))
+    page, told = opened(browser, "phone", language="es-ES")
+    for path in ("/", "/skids/tf-1"):
+        looked_at(page, told, address, path)
+        box = page.locator(".tanks a").bounding_box()
+        assert box["x"] + box["width"] <= SIZES["phone"]["width"], path
     page.context.close()
 
 
