@@ -59,8 +59,12 @@ def file(
     resolution: str = "",
     policy: Policy = "usable",
     format: Format = "csv",
+    as_of: str = "",
 ) -> Response:  # fmt: skip
-    """The file, written to disk first so that an error is one, and removed when it has been sent."""
+    """The file, written to disk first so that an error is one, and removed when it has been sent.
+
+    ``as_of``: the store's version that an earlier answer named (``X-Store-Version``, and the files' own metadata).
+    """
     house = house_of(request)
     version = house.fleet()
     start, end = (moment if moment.tzinfo else moment.replace(tzinfo=UTC) for moment in (since, until))
@@ -71,8 +75,9 @@ def file(
     with tempfile.NamedTemporaryFile(prefix="skidhand-export-", delete=False) as place:
         path = Path(place.name)
     try:
-        corrections = _corrections(house, viewer, version, skid) if stage == "cleaned" else {}
-        done = export(house.store, version, wanted, format=format, out=path, corrections=corrections)
+        pinned = as_of.strip() or None
+        corrections = _corrections(house, viewer, version, skid, pinned) if stage == "cleaned" else {}
+        done = export(house.store, version, wanted, format=format, out=path, as_of=pinned, corrections=corrections)
     except BaseException:
         path.unlink(missing_ok=True)
         raise
@@ -96,12 +101,14 @@ def dictionary(request: Request, viewer: Looking, skid: str) -> Response:
     )
 
 
-def _corrections(house: House, viewer: Viewer, version: FleetVersion, skid: str) -> Corrections:
+def _corrections(
+    house: House, viewer: Viewer, version: FleetVersion, skid: str, as_of: str | None = None
+) -> Corrections:
     """By what was sampled while this viewer may see the skid."""
     found = _skid(viewer, version.fleet, skid)
     entries = house.logbook.entries.all(skid=skid)
     seen = [one for one in entries if viewer.sees_at(version.fleet, found, one.at)]
-    return corrections_of(house.store, version, skid, seen)
+    return corrections_of(house.store, version, skid, seen, as_of=as_of)
 
 
 def _skid(viewer: Viewer, fleet: Fleet, skid: str) -> Skid:

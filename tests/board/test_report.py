@@ -81,6 +81,19 @@ def test_what_would_take_minutes_is_refused_with_the_command(signed_in, monkeypa
     assert leo.get("/report?of=skid+tf-1&period=2026-W10").status_code == 200
 
 
+def test_an_export_is_made_again_by_the_stores_version(logbook, signed_in, app):
+    """The page takes the version that an answer named: the same bytes after late data; one that never was is refused."""
+    tia, store = signed_in("tia"), MemoryStore()
+    app.state.house.store = store
+    site.fill(store, ["tf-1"], hours=2)
+    ask = "/export/file?skid=tf-1&since=2026-03-04T07:00&until=2026-03-04T09:00&stage=cleaned"
+    first = tia.get(ask)
+    site.fill(store, ["tf-1"], hours=1, step_s=30)
+    version = first.headers["x-store-version"]
+    assert tia.get(f"{ask}&as_of={version}").content == first.content != tia.get(ask).content
+    assert tia.get(f"{ask}&as_of=99999").status_code == 404
+
+
 def test_the_document_fits_a_narrow_phone(tmp_path):
     """At 360 px, in both languages, with hostile names and a correction: nothing runs over, or runs; axe is calm."""
     if CHROMIUM is None:

@@ -31,7 +31,7 @@ SPANISH = words_in("es")
 GIVEN = (
     "Skid 1", "Skid 2", "Skid 3", "Tansy 4 pad", "Sorrel 2 pad", "Tansy Flat reuse", "cyclone feed", "media filter",
     "treated water", "por test", "running", "stopped", "English", "a note in English",
-    "sent as it was", "EPA 1664", "CSV", "PDF", "Good", "Uncertain", "Bad",
+    "sent as it was", "EPA 1664", "CSV", "PDF",
 )  # fmt: skip
 """What stands on the pages as somebody wrote it: names, notes, states of the fleet file, messages as they were sent."""
 
