@@ -16,7 +16,7 @@ from sqlalchemy import delete, func, insert, select, update
 
 from skidhand.clock import WallClock
 from skidhand.errors import NotFoundError, UserError
-from skidhand.logbook.database import Database
+from skidhand.logbook.database import Database, column_text
 from skidhand.logbook.tables_board import audit, links, sessions, tokens, users
 
 SESSION: Final = timedelta(hours=12)  # a shift
@@ -90,6 +90,8 @@ class UserBook:
 
     def get(self, name: str) -> User | None:
         """The user of that name."""
+        if column_text(name) != name:
+            return None
         with self._db.read() as connection:
             row = connection.execute(select(users).where(users.c.name == name)).one_or_none()
         return None if row is None else _user(row)
@@ -207,7 +209,8 @@ class AuditBook:
 
     def add(self, who: str, client: str, what: str, **detail: Any) -> None:
         """Write a row. LogbookError when it cannot be written, so that nothing goes on unseen."""
-        row = {"at": WallClock().now(), "who": who[:128], "client": client[:64], "what": what[:128]}
+        named = {"who": who[:128], "client": client[:64], "what": what[:128]}
+        row = {"at": WallClock().now(), **{name: column_text(text) for name, text in named.items()}}
         with self._db.write() as connection:
             connection.execute(insert(audit).values(**row, detail=detail))
 

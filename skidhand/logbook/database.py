@@ -140,3 +140,8 @@ def _engine(url: str) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+def column_text(text: str) -> str:
+    """What a text column can hold of whatever somebody typed: PostgreSQL takes no NUL. A JSON document keeps it."""
+    return text.replace("\x00", "")

@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import func, insert, or_, select
 
-from skidhand.logbook.database import Database
+from skidhand.logbook.database import Database, column_text
 from skidhand.logbook.tables import entries
 from skidhand.logbook.tables_entries import statements
 from skidhand.model.entry import Entry
@@ -80,7 +80,7 @@ class EntryBook:
     ) -> list[Entry]:
         """The newest entries that hold every one of ``words``; ``skids``: those and the fleet's own."""
         query = select(entries.c.doc).order_by(entries.c.at.desc(), entries.c.id).limit(limit)
-        for word in words.lower().split():
+        for word in column_text(words).lower().split():
             query = query.where(entries.c.words.contains(word, autoescape=True))
         if skids is not None:
             query = query.where(or_(entries.c.skid.is_(None), entries.c.skid.in_(skids)))
@@ -124,5 +124,5 @@ class StatementBook:
 
 
 def _row(entry: Entry) -> dict[str, Any]:
-    row = {"id": str(entry.id), "at": entry.at, "kind": entry.kind, "skid": entry.skid, "who": entry.who}
-    return {**row, "words": entry.words, "doc": entry.model_dump(mode="json")}
+    row = {"id": str(entry.id), "at": entry.at, "kind": entry.kind, "skid": entry.skid, "who": column_text(entry.who)}
+    return {**row, "words": column_text(entry.words), "doc": entry.model_dump(mode="json")}

@@ -7,6 +7,7 @@ from uuid import UUID
 
 from sqlalchemy import Connection, Select, select
 
+from skidhand.logbook.database import column_text
 from skidhand.logbook.tables import prompt_findings, prompts
 from skidhand.model.prompt import Prompt, PromptState
 
@@ -39,4 +40,4 @@ def prompt_by_code(connection: Connection, code: str) -> Prompt | None:
 
 def column_code(code: str) -> str:
     """What the code column can hold of whatever somebody typed; the whole of it stays in ``doc``."""
-    return code.replace("\x00", "")[:CODE_LENGTH]
+    return column_text(code)[:CODE_LENGTH]
