@@ -87,6 +87,8 @@ def export(
     corrected = corrected_names(view, corrections or {}) if request.stage == "cleaned" else {}
     units = _units(view, request, {name: one.unit for name, one in corrected.items()})
     width = _width(request)
+    if as_of and "as_of" in store.lacks:
+        raise UserError(f"this store gives no earlier state: {store.lacks['as_of']}")
     version = as_of or store.version()
     pinned = None if "as_of" in store.lacks else version
     meta = Meta(

@@ -222,6 +222,14 @@ def test_an_unknown_version_writes_nothing(store):
     assert out.getvalue() == b""
 
 
+def test_a_store_without_earlier_states_does_not_pretend(store, monkeypatch):
+    """Asked for a version it cannot give, it refuses with its reason instead of giving what it holds now."""
+    monkeypatch.setattr(MemoryStore, "lacks", {"as_of": "it keeps no history"})
+    with pytest.raises(UserError, match="keeps no history"):
+        export(store, fleet(), Request("sk-1", T0, T0 + HOUR), format="csv", out=io.BytesIO(), as_of="1")
+    assert exported(store, "csv")[1].rows > 0
+
+
 def test_the_dictionary_tells_each_series():
     """Every name of an export has one row with its UCUM unit, range and meaning, also as CSV."""
     names = series_names(view())

@@ -82,7 +82,7 @@ def test_what_would_take_minutes_is_refused_with_the_command(signed_in, monkeypa
 
 
 def test_an_export_is_made_again_by_the_stores_version(logbook, signed_in, app):
-    """The page takes the version that an answer named: the same bytes after late data; one that never was is refused."""
+    """The page takes the version that an answer named: the same bytes after late data; a made-up one is refused."""
     tia, store = signed_in("tia"), MemoryStore()
     app.state.house.store = store
     site.fill(store, ["tf-1"], hours=2)
