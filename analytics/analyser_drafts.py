@@ -21,7 +21,7 @@ STEP: Final = "Suggest a sample to compare with, then cleaning the analyser's wi
 
 class Bin(BaseModel):
     """Medians of half an hour, None where unknown: the reading, flow m³/h, viscosity to 25 °C, partners' readings,
-    and the largest drop of the filters before it as a share of their terminal drop.
+    and the largest drop of the filters before it as a share of their terminal drop; behind a cyclone its reject ratio.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -31,6 +31,7 @@ class Bin(BaseModel):
     flow: float | None
     viscosity: float
     fouled: float | None
+    reject: float | None
     partners: tuple[float | None, ...]
 
 

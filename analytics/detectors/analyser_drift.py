@@ -36,11 +36,12 @@ SAME_LOAD: Final = log(1.15)  # flow and viscosity within this of the usual
 ELSEWHERE: Final = 96  # bins in a row at another load after which that is learnt instead: 48 h
 LONG: Final = 12  # bins after which it may be called before the bed was washed: 6 h; a breakthrough takes about two
 YOUNG: Final = 0.6  # share of the terminal drop below which a bed does not break through for so long
+SPLIT: Final = 0.85  # of the usual reject ratio, below which the cyclone itself lets more through
 ROBUST: Final = 1.4826  # MAD to standard deviation of normal noise: 1/Φ⁻¹(0.75)
 
 
 class Watch(BaseModel):
-    """Memory of one analyser. ``minutes`` of the bin under way: minute, reading, flow, °C, fouling, partners."""
+    """Memory of an analyser. ``minutes`` of the bin under way: minute, reading, flow, °C, fouling, reject, partners."""
 
     model_config = ConfigDict(extra="forbid")
 
@@ -63,7 +64,7 @@ class AnalyserDrift:
     """Kind ``sensor-drift`` of an oil or turbidity analyser. A tag that several units share is the first one's."""
 
     name: ClassVar[str] = "analyser_drift"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
     kinds: ClassVar[frozenset[str]] = frozenset({"sensor-drift"})
     unit_type: ClassVar[str] = "*"
     state: ClassVar[type[State]] = AnalyserDriftState
@@ -125,7 +126,7 @@ def _watch(place: Place, skid: SkidView, block: Block, w: Watch) -> list[Draft]:
 
 
 def _end_bin(place: Place, skid: SkidView, w: Watch, part: Part) -> list[Draft]:
-    minute, (reading, flow, celsius, fouled, *partners) = part.end, part.middle
+    minute, (reading, flow, celsius, fouled, reject, *partners) = part.end, part.middle
     viscosity = water_at(place.unit, skid).viscosity_ratio(celsius)
     assert reading is not None
     now = Bin(
@@ -134,6 +135,7 @@ def _end_bin(place: Place, skid: SkidView, w: Watch, part: Part) -> list[Draft]:
         flow=flow,
         viscosity=viscosity,
         fouled=fouled,
+        reject=reject,
         partners=tuple(partners),
     )
     if w.told is not None:
@@ -146,7 +148,7 @@ def _end_bin(place: Place, skid: SkidView, w: Watch, part: Part) -> list[Draft]:
             w.kept, w.elsewhere, w.beyond = (), 0, 0
         return []
     w.kept, w.elsewhere = (*w.kept, now)[-KEPT:], 0
-    return [] if usual is None else _judge(place, w, usual, minute)
+    return [] if usual is None or _split(now, usual) else _judge(place, w, usual, minute)
 
 
 def _judge(place: Place, w: Watch, usual: Bin, minute: int) -> list[Draft]:
@@ -206,6 +208,11 @@ def _same_load(now: Bin, usual: Bin) -> bool:
     return viscosity < SAME_LOAD and now.flow > 0 and abs(log(now.flow / usual.flow)) < SAME_LOAD
 
 
+def _split(now: Bin, usual: Bin) -> bool:
+    """Less of the oil goes to the cyclone's reject than used to: what is behind it carries more."""
+    return now.reject is not None and usual.reject is not None and now.reject < SPLIT * usual.reject
+
+
 def _older(bins: tuple[Bin, ...]) -> int:
     return round(OLDER * len(bins))
 
@@ -218,6 +225,7 @@ def _usual(bins: tuple[Bin, ...]) -> Bin:
         flow=_median([b.flow for b in kept]),
         viscosity=median(b.viscosity for b in kept),
         fouled=None,
+        reject=_median([b.reject for b in kept]),
         partners=tuple(_median([b.partners[i] for b in kept]) for i in range(len(kept[-1].partners))),
     )
 
@@ -231,7 +239,11 @@ def _columns(place: Place, skid: SkidView, block: Block) -> tuple[list[F64], Mas
     fouled = unknown if not beds else np.where(np.any(np.isnan(beds), axis=0), np.nan, np.max(beds, axis=0))
     partners = [block.clean(view.id, role) for view, role in place.partners]
     usable = block.running & ~block.settling & np.isfinite(reading) & (reading > 0)
-    return [reading, flow, water_at(place.unit, skid).celsius(block), fouled, *partners], usable
+    reject = unknown
+    if place.unit.has("reject_flow", "inlet_flow") and place.role == "outlet_oil":
+        fed = block.clean(place.unit.id, "inlet_flow")
+        reject = block.clean(place.unit.id, "reject_flow") / np.where(fed > 0, fed, np.nan)
+    return [reading, flow, water_at(place.unit, skid).celsius(block), fouled, reject, *partners], usable
 
 
 def _median(values: tuple[float | None, ...] | list[float | None]) -> float | None:

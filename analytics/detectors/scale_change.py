@@ -32,6 +32,7 @@ LEAST: Final = 0.2  # relative change below which a jump is no other unit
 ZERO: Final = 0.05  # of the range, by which a level must jump
 FLAT: Final = 0.2  # of the jump, within which a level must stay before and after it
 PARTNER: Final = 0.1  # relative change of another reading of the unit that makes it the plant
+FAR: Final = 0.4  # of its largest, by which another reading goes where water stops flowing: then all may read anything
 HELD: Final = (0.0075, 0.04)  # of the span beyond its end, where a live signal is held: 3.8 and 20.5 mA of NAMUR NE 43
 STILL: Final = 0.02  # times the earlier noise, of one that is held
 LASTS: Final = 72 * 60  # minutes after which the new scale is the usual one
@@ -79,7 +80,7 @@ class ScaleChange(NothingLearnt):
     """Kind ``scale-change`` of any instrument that measures."""
 
     name: ClassVar[str] = "scale_change"
-    version: ClassVar[int] = 3
+    version: ClassVar[int] = 4
     kinds: ClassVar[frozenset[str]] = frozenset({"scale-change"})
     unit_type: ClassVar[str] = "*"
     state: ClassVar[type[State]] = ScaleState
@@ -112,7 +113,7 @@ class ScaleChange(NothingLearnt):
                     drafts.append(replace(before.draft, minute=end, ended=max(jump.at, before.draft.onset)))
                     del told[role]
                     jumped[role] = jump.at
-                elif before is None and (jump.unit or _zeroed(unit, role)) and not _moved(rows, role, jump.at):
+                elif before is None and (jump.unit or _zeroed(unit, role)) and not _moved(rows, role, jump):
                     draft = _draft(
                         unit, role, jump, end, minutes[k - SIDE : k + SIDE + 1], values[k - SIDE : k + SIDE + 1]
                     )
@@ -237,12 +238,14 @@ def _zeroed(unit: UnitView, role: str) -> bool:
     return unit.type.name in TANKS and role in LEVELS
 
 
-def _moved(rows: dict[str, _Rows], role: str, at: int) -> bool:
-    """Another reading of the unit has jumped with it."""
+def _moved(rows: dict[str, _Rows], role: str, jump: Jump) -> bool:
+    """Another reading of the unit has jumped with it; of one that is held at its range's end, has gone far at all."""
     for other, (minutes, values, *_) in rows.items():
-        near = np.abs(minutes - at) <= SIDE
-        before, after = values[near & (minutes < at)], values[near & (minutes > at)]
+        near = np.abs(minutes - jump.at) <= SIDE
+        before, after = values[near & (minutes < jump.at)], values[near & (minutes > jump.at)]
         if other != role and len(before) and len(after):
+            if jump.held and float(np.ptp(values[near])) > FAR * float(np.max(np.abs(values[near]))):
+                return True
             was, now = float(np.median(before)), float(np.median(after))
             if abs(now - was) > PARTNER * max(abs(was), abs(now)) and abs(now - was) > 3 * float(np.ptp(before)):
                 return True

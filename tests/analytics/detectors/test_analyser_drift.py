@@ -182,3 +182,11 @@ def test_cuts_do_not_matter(cuts: list[int]) -> None:
     """Cut anywhere, the same drafts."""
     values = fouled()
     assert trains.said(PLUGIN, VIEW, "filter", values, cuts) == trains.said(PLUGIN, VIEW, "filter", values)
+
+
+def test_more_oil_behind_a_cyclone_whose_reject_plugs_is_the_cyclone() -> None:
+    """The same rise at the cyclone's outlet, while a third less goes to its reject: nothing of the analyser."""
+    values = fouled(("cyclone", "outlet_oil"), rise=15.0)
+    assert all_said(values)
+    values["cyclone", "reject_flow"] = values["cyclone", "reject_flow"] * np.where(T >= START, 0.65, 1.0)
+    assert all_said(values) == []

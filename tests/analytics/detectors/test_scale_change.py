@@ -105,3 +105,11 @@ def test_a_clock_that_is_set_makes_no_zero():
     stds = {key: np.full(N, 0.02) for key in level}
     block = build.block(VIEW, level, stds=stds, lag=after(-60.0, 0.0))
     assert build.run(PLUGIN, VIEW, "tank", block)[1] == []
+
+
+def test_a_reading_at_its_end_while_the_flow_goes_is_the_plant():
+    """Held at 103.1 % in the minutes in which the feed dries up: what it reads in standing water means nothing."""
+    noise = np.where(np.arange(N) >= AT, 0.0, 0.2)
+    dries = 20.0 * np.clip(1.0 - (np.arange(N) - AT + 8) / 8.0, 0.0, 1.0)
+    values = {"inlet_pressure": after(400.0, 1031.0), "inlet_flow": dries}
+    assert said("cyclone", values, {"inlet_pressure": noise}) == []
