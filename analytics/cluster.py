@@ -6,6 +6,7 @@ analysers whatever happens: a task that is run twice, a worker that was taken fo
 
 from __future__ import annotations
 
+import logging
 import os
 import socket
 import threading
@@ -122,7 +123,9 @@ def _client(address: str) -> Any:
             return Client(address)
         if not count.isdecimal() or not int(count):
             raise UserError(f"--cluster {address!r} is not local:N with N worker processes, for example 'local:4'")
-        return Client(LocalCluster(n_workers=int(count), threads_per_worker=1, dashboard_address=None))
+        logging.getLogger("distributed").setLevel(logging.ERROR)  # it tells of each start and end of its parts
+        # Port 0: its page may stand anywhere, for the usual port may be another cluster's.
+        return Client(LocalCluster(n_workers=int(count), threads_per_worker=1, dashboard_address="127.0.0.1:0"))
     except ValueError as error:
         raise UserError(f"--cluster {address!r} is no address, for example 'tcp://host:8786': {error}") from error
     except OSError as error:

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from contextlib import closing
 from datetime import timedelta
 
+import pyarrow as pa
 import pytest
 
 from analytics.cluster import Cluster, Place
 from analytics.service import Analyzer
 from simulator.generate import generate
 from simulator.scenario import load_scenario
-from skidhand.clock import StreamClock
+from skidhand.clock import MINUTE_US, StreamClock
 from skidhand.errors import UserError
 from skidhand.fleet import load_fleet
 from skidhand.logbook import Logbook
@@ -27,12 +25,14 @@ HOURS = 12
 
 @pytest.fixture(scope="module")
 def data(tmp_path_factory):
-    """A folder with a lake of the demo's three skids and their fleet file."""
+    """A folder with a lake of two of the demo's skids, one sample a minute, and the scenario."""
     folder, scenario = tmp_path_factory.mktemp("cluster"), load_scenario("demo")
     with closing(open_store(str(folder / "lake"))) as store:
         store.set_clock("stream")
-        for number, chunk in enumerate(generate(scenario, hours=HOURS, chunk_hours=HOURS), 1):
-            store.write(Batch("w", number, f"{number:064x}", chunk.samples))
+        for number, chunk in enumerate(generate(scenario, hours=HOURS, skids=2, chunk_hours=HOURS), 1):
+            time_us = chunk.samples["time"].cast(pa.int64()).to_numpy()
+            thin = chunk.samples.filter(pa.array(time_us % MINUTE_US < 10_000_000))
+            store.write(Batch("w", number, f"{number:064x}", thin))
     return folder, scenario
 
 
@@ -46,13 +46,6 @@ def logbook_of(data, name):
     return book
 
 
-def analyze(data, name, *options):
-    """The command as a process of its own."""
-    command = [sys.executable, "-m", "skidhand.cli", "analyze", "--logbook", str(data[0] / name), *options]
-    given = os.environ | {"SKIDHAND_STORE": str(data[0] / "lake"), "SKIDHAND_CLOCK": "stream"}
-    return subprocess.run(command, env=given, capture_output=True, text=True, timeout=120, check=False)
-
-
 def told(book):
     """What must be equal: every revision of every finding, and how far each skid is."""
     history = [(identity(r), r.revision, r.ended, r.root) for f in book.analysis.current() for r in
@@ -63,12 +56,17 @@ def told(book):
 def test_two_worker_processes_find_what_one_process_finds(data):
     """On a local cluster of two processes every revision, watermark and memory equals that of one process."""
     with logbook_of(data, "cluster.db") as many, logbook_of(data, "one.db") as one:
-        done = analyze(data, "cluster.db", "--cluster", "local:2")
-        assert done.returncode == 0, done.stderr
+        cluster = Cluster(
+            "local:2", Place.of(str(data[0] / "lake"), str(data[0] / "cluster.db"), "stream"), many, owner="c"
+        )
+        try:
+            spread = cluster.run_once()
+        finally:
+            cluster.release()
         with closing(open_store(str(data[0] / "lake"))) as store:
             clock = StreamClock(one.clock.announced)
             summary = Analyzer(store, one, clock=clock, owner="one").run_once()
-        assert f"{summary.skids} skids, {summary.minutes} minutes" in done.stderr
+        assert spread == summary
         assert told(many) == told(one)
         assert summary.findings == len(told(one)[0]) > 0
         states = [{skid: s.state for skid, s in book.analysis.standings().items()} for book in (many, one)]

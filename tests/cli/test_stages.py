@@ -262,3 +262,11 @@ def test_doctor_and_a_spool_that_is_none(run, home):
     assert code == 1
     assert rows["spool", "skidhand-data/spool.db"]["well"] is False
     assert ("logbook", "./skidhand-data/logbook.db") in rows
+
+
+def test_a_cluster_that_is_none_is_said(run):
+    """``analyze --cluster`` reaches the cluster's own check: which address was wrong, and what would do."""
+    ran = run("analyze", "--cluster", "local:0")
+    assert (ran.code, ran.out) == (2, "")
+    assert "'local:0'" in ran.err
+    assert "'local:4'" in ran.err
