@@ -99,12 +99,13 @@ class Source:
         self._scan += count
         hours = np.asarray(scans * (SCAN_S / 3600.0), dtype=np.float64)
         place = np.arange(count, dtype=np.float64) / SCANS_PER_MINUTE
+        between = (place - np.floor(place)).reshape(-1, SCANS_PER_MINUTE)  # 0 to 1, of each minute's scans
         true_us = self._start_us + scans * (SCAN_S * MICRO)
         source_us, received_us = self._link.stamp(true_us)
         values = np.empty((count, len(self._channels)))
         sent = np.empty((count, len(self._channels)), dtype=bool)
         for i, channel in enumerate(self._channels):
-            values[:, i] = self._read(channel, rows[:, channel.column], hours, place)
+            values[:, i] = self._read(channel, rows[:, channel.column], hours, between)
             sent[:, i] = self._reports(channel, scans, true_us, values[:, i])
         sent &= self._link.kept(count, len(self._channels))
         by_arrival = np.argsort(received_us, kind="stable")  # scans, so that their many samples need no sorting
@@ -112,16 +113,16 @@ class Source:
         scan, number = np.nonzero(sent[by_arrival])
         return self._arrivals((number, source_us[scan], values[scan, number], received_us[scan]))
 
-    def _read(self, channel: Channel, column: Floats, hours: Floats, place: Floats) -> Floats:
+    def _read(self, channel: Channel, column: Floats, hours: Floats, between: Floats) -> Floats:
         if channel.stepwise:
-            true = column[np.floor(place).astype(np.int64)]
+            true = np.repeat(column[:-1], SCANS_PER_MINUTE)
         else:
-            true = np.interp(place, np.arange(len(column)), column)
+            true = (np.diff(column)[:, np.newaxis] * between + column[:-1, np.newaxis]).ravel()
         return channel.instrument.draw(hours, convert_array(true, channel.unit, channel.declared.unit))
 
     def _reports(self, channel: Channel, scans: Ints, true_us: Ints, values: Floats) -> npt.NDArray[np.bool_]:
         if channel.declared.reporting == "periodic":
-            return np.asarray(scans % channel.every == 0)
+            return np.asarray(scans % channel.every == 0) if channel.every > 1 else np.ones(len(scans), dtype=bool)
         heartbeat = int((channel.declared.expected_s or HEARTBEAT_S) * MICRO)
         return reported(true_us, values, channel.declared.deadband or 0.0, heartbeat, channel.last_sent)
 

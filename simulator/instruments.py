@@ -77,25 +77,25 @@ class Transmitter:
 
     def draw(self, hours: Floats, true: Floats) -> Floats:
         """Readings for the ``true`` values at ``hours`` after the scenario's start; same shape."""
-        slow = self._lag.take(true)
-        noise = self._noise.take(len(true))
+        slow, loud = self._lag.take(true), None
         if self._ails:
             slow, loud = self._ails.upset(hours, slow)
-            noise = loud * (noise + np.abs(slow) * self._relative.take(len(true)))
-        else:
+        noise = self._noise.take(len(true))
+        if self._nature.relative:
             noise = noise + np.abs(slow) * self._relative.take(len(true))
-        values = slow + noise + self._spiked(len(true))
+        values = slow + (noise if loud is None else loud * noise)
+        if self._nature.spikes:
+            self._spike(values)
         if self._ails:
             values = self._ails.worn(hours, values)
             return self._ails.spoken(hours, self._ranged(values))
         return self._ranged(values)
 
-    def _spiked(self, count: int) -> Floats:
-        if self._nature.spikes == 0.0:
-            return np.zeros(count)
-        draw = self._spikes.random((count, 2))
-        size = (draw[:, 1] - 0.3) * 2.0 * SPIKE_SIZE * (self._high - self._low)
-        return np.where(draw[:, 0] < self._nature.spikes, size, 0.0)
+    def _spike(self, values: Floats) -> None:
+        """Add what spikes there are to ``values``."""
+        draw = self._spikes.random((len(values), 2))
+        struck = np.flatnonzero(draw[:, 0] < self._nature.spikes)
+        values[struck] += (draw[struck, 1] - 0.3) * 2.0 * SPIKE_SIZE * (self._high - self._low)
 
     def _ranged(self, values: Floats) -> Floats:
         span = self._high - self._low

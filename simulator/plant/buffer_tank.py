@@ -9,7 +9,7 @@ from simulator.plant.conditions import Conditions
 from simulator.plant.drops import NO_DROPS, Drops, blend, total
 from simulator.plant.ledger import Stock
 from simulator.plant.osmosis import conductivity
-from simulator.plant.water import Stream
+from simulator.plant.water import DRY, Stream
 
 REMEMBERS = 6.0  # h over which the take-away follows what comes
 STIFF = 2.0  # relative change of the take-away per relative change of level
@@ -70,7 +70,7 @@ class BufferTank:
         self.temperature += (celsius - self.temperature) * new
         self.inflow, self.volume, self.density = feed.flow, after - over * dt, density
         self.full = self.level > (ROOM_AGAIN if self.full else FULL) * self.height
-        return self.water(self.outflow), self.water(leak + over)
+        return self.water(self.outflow), self.water(leak + over) if leak or over else DRY
 
     def held(self) -> Stock:
         """What is in the tank."""

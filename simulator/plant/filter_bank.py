@@ -9,7 +9,7 @@ from simulator.plant.conditions import Conditions
 from simulator.plant.ledger import Stock
 from simulator.plant.media_filter import MediaFilter
 from simulator.plant.washing import WashControl
-from simulator.plant.water import Stream, added, mixed
+from simulator.plant.water import DRY, Stream, added, mixed
 
 
 @dataclass(slots=True)
@@ -20,6 +20,7 @@ class FilterBank:
     washing: dict[str, WashControl] = field(default_factory=dict)
     started: list[str] = field(default_factory=list)  # washes that began in this step
     ended: list[str] = field(default_factory=list)
+    washed: bool = False  # a bed is being washed, or was until the step before
     dp: float = 0.0  # over the bank, kPa
 
     def in_service(self) -> list[str]:
@@ -38,6 +39,7 @@ class FilterBank:
         name = max(due, key=lambda n: (now.of(n).wash, self.washing[n].since_wash))
         self.beds[name].start_wash(now.of(name))
         self.started.append(name)
+        self.washed = True
         self.washing[name].begin()
         for control in self.washing.values():
             control.above = 0  # the others' count begins anew: their drop will be another
@@ -54,15 +56,18 @@ class FilterBank:
         self.dp = dp
         for bed, its in beds:
             flow = 0.0 if bed.washing else next(following)
-            filtered.append(bed.step(dt, feed.part(flow), dp if flow > 0.0 else 0.0, celsius, its))
+            filtered.append(bed.step(dt, feed, flow, dp if flow > 0.0 else 0.0, celsius, its))
         return filtered[0] if len(filtered) == 1 else mixed(*filtered)
 
     def wash(self, dt: float, water: Stream, now: Conditions) -> Stream:
         """Wash what is to be washed with the given ``water``; gives the wash water that leaves."""
-        self.ended = []
-        leaving = Stream()
+        if not self.washed:
+            return DRY
+        self.ended, self.washed = [], False
+        leaving = DRY
         for name, bed in self.beds.items():
             if bed.washing:
+                self.washed = True
                 leaving = bed.wash_step(dt, water, now.of(name))  # one at a time
                 if not bed.washing:
                     self.ended.append(name)

@@ -12,7 +12,7 @@ from typing import ClassVar
 
 from simulator.plant.conditions import Conditions
 from simulator.plant.ledger import Stock
-from simulator.plant.water import Stream
+from simulator.plant.water import DRY, Stream
 
 ENDS_AT = 0.06  # share of the initial flow
 FULL_TO_FLOW = 0.28  # h that a batch would take at the initial flow: a cycle is then 2.5 h
@@ -47,7 +47,7 @@ class FilterPress:
         if not self.pressing:
             self.pressing = self.minutes > OPEN_MINUTES and self.sludge.water >= 1.05 * self.batch
             self.minutes = 0 if self.pressing else self.minutes
-            return Stream(), None
+            return DRY, None
         initial = self.batch / FULL_TO_FLOW
         unit = self.highest / initial
         cloth = unit * (CLOTH + BLINDED * now.cloth_blinding)

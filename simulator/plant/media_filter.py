@@ -115,9 +115,8 @@ class MediaFilter:
         self.leaving = NOTHING.plus(taken, 1.0 / self.wash_minutes)
         self.saturation *= 1.0 - now.wash_strength
 
-    def step(self, dt: float, feed: Stream, dp: float, celsius: float, now: Conditions) -> Stream:
-        """Filter the ``feed`` at the drop ``dp`` (kPa) for ``dt`` hours; gives the filtered water."""
-        flow = feed.flow
+    def step(self, dt: float, feed: Stream, flow: float, dp: float, celsius: float, now: Conditions) -> Stream:
+        """Filter ``flow`` of the ``feed`` at the drop ``dp`` (kPa) for ``dt`` hours; gives the filtered water."""
         self.flow, self.temperature, self.dp, self.local = flow, celsius, dp, now.wash_blocked
         if flow > 0.0:
             if now.saturating:
@@ -141,10 +140,7 @@ class MediaFilter:
         return Stream(flow, self.oil_out, self.solids_out, feed.salt)
 
     def wash_step(self, dt: float, water: Stream, now: Conditions) -> Stream:
-        """Wash for one step with the given ``water``, if a wash is on; gives the wash water that leaves."""
-        if self.washing == 0:
-            self.wash_flow = 0.0
-            return Stream()
+        """Wash for one step with the given ``water``; gives the wash water that leaves."""
         if self.washing > 1 or not now.wash_endless:
             self.washing -= 1
         self.wash_flow = self.wash_rate * self.area

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from simulator.plant.drops import COALESCED, scaled
 from simulator.plant.ledger import Stock
-from simulator.plant.water import Stream
+from simulator.plant.water import DRY, Stream
 
 MOST = 0.12  # most that the sump gives back, as a share of design flow (common practice, no source)
 
@@ -28,7 +28,7 @@ class Sump:
         """What goes back to the tank in the next ``dt`` hours."""
         stock = self.stock
         if stock.water <= 0.0:
-            return Stream()
+            return DRY
         flow = min(stock.water / dt, self.most * self.design_flow)
         share = flow * dt / stock.water
         oil = stock.oil / stock.water

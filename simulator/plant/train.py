@@ -31,7 +31,7 @@ from simulator.plant.reverse_osmosis import ReverseOsmosis
 from simulator.plant.services import Services
 from simulator.plant.strainer import Strainer
 from simulator.plant.sump import Sump
-from simulator.plant.water import Brine, Stream, mixed
+from simulator.plant.water import DRY, Brine, Stream, mixed
 from simulator.plant.weir_tank import RIPPLE, WeirTank
 from skidhand.brine import GRAVITY
 
@@ -286,10 +286,10 @@ class Train:
         if self.store:
             of = now.of(self.ids["treated-water"])
             water, lost = self.store.step(DT, water, wash, self.density, self.celsius, of)
-            own = self.store.water(wash)  # as mixed in this step, like all that leaves the tank
+            own = self.store.water(wash) if wash else DRY  # as mixed in this step, like all that leaves the tank
             self.left.add(lost, DT)
         else:  # it comes from the treated-water tank beyond the fence, clear (common practice, no source)
-            own = Stream(wash, salt=self.tank.salt if self.tank else self.brine.salt)
+            own = Stream(wash, salt=self.tank.salt if self.tank else self.brine.salt) if wash else DRY
             self.came.add(own, DT)
         if self.filters:
             self._collect(self.filters.wash(DT, own, now))

@@ -40,6 +40,10 @@ class Stream:
         return Stream(flow, self.oil, self.solids, self.salt)
 
 
+DRY: Final = Stream()
+"""An empty pipe. One for all, since most pipes that may be empty are: never change it."""
+
+
 def added(numbers: Iterable[float]) -> float:
     """Their sum, from the first to the last: since Python 3.12 the last digit of sum() is another."""
     whole = 0.0

@@ -26,7 +26,7 @@ from simulator.plant.drops import (
     total,
 )
 from simulator.plant.ledger import Stock
-from simulator.plant.water import Stream, added
+from simulator.plant.water import DRY, Stream, added
 from skidhand.brine import GRAVITY
 
 CELLS = 3
@@ -202,8 +202,9 @@ class WeirTank:
                 mass = blend(1.0, mass, torn, TORN)
             content = mixed_and_lifted(start, self.oil[cell], dt, mass, end + dt * flow, lifted)
             self.pad += dt * dot(lifted, content)
-            mass = scaled(content, flow)
             self.oil[cell] = content
+            if cell < CELLS - 1:
+                mass = scaled(content, flow)
         self.water = after
 
     def _settle(
@@ -224,7 +225,7 @@ class WeirTank:
         oil = self.oil[-1]
         return (
             Stream(outflow, oil, afloat, self.salt),
-            Stream(self.overflow, oil, afloat, self.salt),
+            Stream(self.overflow, oil, afloat, self.salt) if self.overflow else DRY,
             Stream(self.drawn, oil, SLUDGE_SOLIDS, self.salt),
         )
 

@@ -104,7 +104,7 @@ def test_oil_after_the_media_filter(long_trains):
 def test_the_media_filter_takes_ten_micrometres():
     """Common practice, no source: a media filter takes droplets down to 10 µm, more than half of them."""
     bed = MediaFilter(design_flow=9, area=0.53, capacity=1e9)
-    out = bed.step(1 / 60, Stream(9.0, [10.0] * 6), 20.0, 25.0, Conditions())
+    out = bed.step(1 / 60, Stream(9.0, [10.0] * 6), 9.0, 20.0, 25.0, Conditions())
     assert out.oil[DIAMETERS.index(10e-6)] < 5.0
 
 
