@@ -61,6 +61,16 @@ def test_time_to_full_and_to_empty_is_the_rate_carried_on():
     assert (oil.unit, oil.level, oil.left, oil.share) == ("oil-tank", None, None, None)
 
 
+def test_the_time_left_counts_from_now_not_from_the_last_reading():
+    """With 0.8 m an hour and 1 m to the brim when the link was lost an hour ago, a quarter of an hour is left."""
+    store = filled(shared=lambda ago: None if ago < 1 else 3.0 - 0.8 * (ago - 1))
+    (shared,) = tanks(store, FLEET, now=NOW, places=["tansy-4"])
+    assert (shared.end, shared.level) == ("full", pytest.approx(3.0, abs=0.05))
+    assert shared.left / timedelta(hours=1) == pytest.approx(0.25, abs=0.1)
+    (late,) = tanks(store, FLEET, now=NOW + timedelta(hours=1), places=["tansy-4"])
+    assert (late.end, late.left) == ("full", timedelta())
+
+
 def test_a_level_stays_in_its_own_unit_and_its_share_counts_from_the_lowest_usable():
     """5 ft between 1 and 9 ft is half; without movement there is no time left to tell."""
     every = tanks(filled(oil=lambda _: 5.0), FLEET, now=NOW, places=["tf-1"])
