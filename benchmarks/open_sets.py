@@ -17,6 +17,7 @@ import pandas as pd
 
 from analytics.changepoints import changes, noise
 from analytics.frame import F64
+from benchmarks import open_filters
 from benchmarks.harness import Row
 from tests.support import datasets
 
@@ -30,7 +31,7 @@ def measure(quick: bool) -> Iterator[Row]:  # noqa: ARG001  (the same either way
     """See :class:`benchmarks.harness.Group`."""
     root = datasets.folder()
     folder = None if root is None else root / "tcpd" / "dev"
-    if folder is None or not folder.is_dir():
+    if root is None or folder is None or not folder.is_dir():
         yield Row("change points, F1", note="skipped: no open recordings; SKIDHAND_DATASETS names their folder")
         return
     own = _scores(folder, changes)
@@ -41,6 +42,7 @@ def measure(quick: bool) -> Iterator[Row]:  # noqa: ARG001  (the same either way
     yield Row("change points, cover", "", own[1], steps[1], "≥ 0.68", own[1] >= 0.68, note)
     yield Row("change points, F1 of silence", "", silent[0], note="what a method that finds nothing is given")
     yield Row("change points, cover of silence", "", silent[1])
+    yield from open_filters.measure(root)
 
 
 def f1(annotations: Annotations, found: Sequence[int]) -> float:
