@@ -67,6 +67,7 @@ def test_a_customer_fetches_own_statements_in_the_customers_form(sent, signed_in
     cus = signed_in("cus")
     text = cus.get(f"/report/file?{QUERY}&format=html&number=1").text
     assert "Treated water out" in text
+    assert "Fleet version" not in text
     assert [word for word in ("Calls", "Filter runs", "Events", "in_service", "runs") if word in text] == []
     for other in ("site+sorrel-2", "skid+tf-1", "fleet"):
         assert cus.get(f"/report/file?of={other}&period={DAY}&format=csv&number=0").status_code == 404
