@@ -151,6 +151,17 @@ HISTORY: Final = {
 
 REFUSALS: Final = {
     "{} days of skids are more than the {} that a page works out; use: skidhand report": "{} días de equipos son más que los {} que una página calcula; use: skidhand report",
+    "skid {} is not yours to write of": "del equipo {} no le toca escribir a usted",
+    "the first line must name the columns, at and kind among them, each once": "la primera línea debe nombrar las columnas, at y kind entre ellas, cada una una vez",
+    "line {}: {}": "línea {}: {}",
+    "at {}: not a time; write it as 2026-03-01 14:30": "at {}: no es una hora; escríbala como 2026-03-01 14:30",
+    "at {}: without a skid it needs a time zone, as 2026-03-01T14:30Z": "at {}: sin equipo necesita una zona horaria, como 2026-03-01T14:30Z",
+    "no {} {} here": "no hay {} {} aquí",
+    "there are {}": "hay {}",
+    "no kind of entry {}": "no hay anotación de clase {}",
+    "a note needs its text": "una nota necesita su texto",
+    "{}: is needed": "{}: hace falta",
+    "{}: is no field of this kind": "{}: no es un campo de esta clase",
     "there is no {} {} here": "no hay aquí {} {}",
     "skid": "equipo",
     "tag": "etiqueta",
