@@ -58,6 +58,7 @@ WALLS = (
     Wall(("paho",), ("ingest", "simulator"), "only these two speak MQTT"),
     Wall(("deltalake", "influxdb_client"), ("skidhand.stores",), "a store is known by its protocol alone"),
     Wall(("ruptures", "sklearn"), ("analytics",), "statistics of detectors stay with the detectors"),
+    Wall(("dask", "distributed"), ("analytics",), "whether several processes share the work is analytics' own matter"),
     Wall(("tests", "benchmarks"), (), "neither is shipped"),
 )
 
