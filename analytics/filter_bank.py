@@ -51,12 +51,6 @@ def beside(unit: UnitView, skid: SkidView) -> tuple[str, ...]:
     return tuple(other.id for other in bank if other.id != unit.id) if known else ()
 
 
-def least_flow(block: Block, names: tuple[str, ...]) -> F64:
-    """Least flow of the filters ``names`` that are in service, m³/h; infinite where none is."""
-    serving = [np.where(flow > 0.0, flow, np.inf) for flow in (block.clean(name, "flow") for name in names)]
-    return np.asarray(np.fmin.reduce([np.full(len(block), np.inf), *serving]))
-
-
 class BankMinutes:
     """One block of a bank, minute by minute, as the filter ``unit`` sees it."""
 

@@ -37,11 +37,6 @@ class PastRun(BaseModel):
         """Of what tells runs apart: hashing every point took longer than what is remembered by it."""
         return hash((self.end, self.load, self.hours[-1]))
 
-    def at_one_flow(self) -> PastRun:
-        """The same at reference conditions."""
-        drops = tuple(drop / factor for drop, factor in zip(self.drops, self.factors, strict=True))
-        return self.model_copy(update={"drops": drops, "factors": (1.0,) * len(drops), "washed": False})
-
 
 @dataclass(frozen=True)
 class Seen:
@@ -67,10 +62,6 @@ class Seen:
             return self.conditions
         recent = self.factors[self.at >= self.now * (1.0 - RECENT)]
         return float(median((recent if recent.size else self.factors[-1:]).tolist()))
-
-    def at_one_flow(self) -> Seen:
-        """The same at reference conditions."""
-        return replace(self, drops=self.drops / self.factors, factors=np.ones(len(self.at)))
 
     def thinned(self) -> Seen:
         """The same in at most SEEN_POINTS means of neighbours."""
