@@ -96,7 +96,7 @@ def test_an_export_is_made_again_by_the_stores_version(logbook, signed_in, app):
 
 
 def test_the_document_fits_a_narrow_phone(tmp_path):
-    """At 360 px, in Spanish and English, with hostile names and a correction: nothing runs over or runs; axe is calm."""
+    """At 360 px, in both languages, with hostile names and a correction: nothing runs over or runs; axe is calm."""
     if CHROMIUM is None:
         missing("chromium", "chromium")
     store = MemoryStore()
