@@ -93,6 +93,7 @@ def _page(request: Request, house: House, summary: Summary, viewer: Viewer) -> t
             rest=rest,
             troubles=[*([t("fleet.stale", age=stale)] if stale else []), *troubles],
             at=summary.at,
+            version=summary.version,
             zone=UTC,
             recording=house.clock.kind == "stream",
         ).encode()

@@ -22,6 +22,7 @@ async function load() {
   const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("live");
   const held = document.activeElement;
   const address = held && held.closest("#live") ? held.getAttribute("href") || held.id : null;
+  live.dataset.version = fresh.dataset.version;
   live.replaceChildren(...fresh.childNodes);
   listen();
   filter();
@@ -33,5 +34,5 @@ async function load() {
 
 listen();
 const stream = new EventSource("/api/v1/live");
-let first = true;
-stream.addEventListener("fleet", () => { if (first) { first = false; return; } load().catch(() => {}); });
+// The first event may already tell of something newer than the page that was sent.
+stream.addEventListener("fleet", (event) => { if (JSON.parse(event.data).version !== live.dataset.version) load().catch(() => {}); });
