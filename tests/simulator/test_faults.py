@@ -1,6 +1,7 @@
 """Each fault and look-alike moves what its page says, and nothing that it says it leaves alone."""
 
 import re
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -256,6 +257,14 @@ def test_a_dry_pad_and_a_trip_move_the_level_opposite_ways(tmp_path):
     full = States(scenario(tmp_path, [{"event": "unplanned-stop", "at": 1, "hours": 1}], hours=2))
     assert full["weir_tank.level"][-1] > full["weir_tank.level"][59] + 0.5
     assert full["skid.mode"].min() == 1
+
+
+def test_a_tank_without_feed_empties_before_the_trip(tmp_path):
+    """A finding of the tank that runs down is right from when the feed stops, of the stop from the trip on."""
+    truth = truth_of(scenario(tmp_path, [{"event": "no-feed", "at": 1, "hours": 5}], hours=7), skids=1)
+    onsets = {event.kind: event.onset for event in truth.events if event.event == "no-feed"}
+    assert onsets["tank-emptying"] == truth.start + timedelta(hours=1)
+    assert onsets["unplanned-stop"] > onsets["tank-emptying"]
 
 
 def test_a_slug_that_shortens_a_run_is_its_cause(tmp_path):
