@@ -77,9 +77,12 @@ def text_of(
     words = words_in(language)
     head = findings[0]
     skids = {finding.skid for finding in findings}
-    place = (
-        f"{_skid_name(fleet, head)} {head.site}" if len(skids) == 1 else words.pad.format(site=head.site, n=len(skids))
-    )
+    if head.skid == head.site and len(skids) == 1:  # a tank that the site's skids share speaks in the site's name
+        place = head.site
+    elif len(skids) == 1:
+        place = f"{_skid_name(fleet, head)} {head.site}"
+    else:
+        place = words.pad.format(site=head.site, n=len(skids))
     begin = f"{place} {words.priorities[prompt.priority]}: "
     if repeat:
         begin = words.repeat + begin

@@ -1,5 +1,8 @@
-"""A pressure line that seems plugged (docs/detectors/impulse_line.md): a drop that stays when the flow has gone, or a
-pressure that has become quiet while its partners have not (:mod:`analytics.damped`)."""
+"""A pressure line that seems plugged (docs/detectors/impulse_line.md).
+
+Told by a drop that stays when the flow has gone, or by a pressure that has become quiet while its partners have not
+(:mod:`analytics.damped`).
+"""
 
 from __future__ import annotations
 

@@ -261,7 +261,7 @@ def _ruled_out(unit: UnitView, base: Reference, now: Readings, change: Parts) ->
         found.append(RuledOut(what="flow step", why=f"flow is {shown:.3g}, {moved} of what was learnt; allowed for"))
     if change.passage is not None and change.push is not None:
         if abs(change.push) < abs(change.passage):
-            share = f"{100 * (exp(change.push) - 1):+.0f} %"
+            share = f"{round(100 * (exp(change.push) - 1)):+d} %"
             found.append(RuledOut(what="reject back-pressure", why=f"it explains {share} of the reject flow only"))
         else:
             passed = f"{100 * (exp(change.passage) - 1):+.0f} %"

@@ -52,7 +52,7 @@ def command(
     settings = settings_from(settings_file, logbook=logbook)
     book, _ = look_into_logbook(settings)
     with book:
-        known_skid(book, skid)
+        known_skid(book, skid, sites=True)
         found = book.analysis.current(skid=skid, since=parse_time(since) if since else None)
         watched = book.analysis.watched(None if skid is None else {skid})
     chosen = [f for f in found if (kind is None or f.kind == kind) and (not open or f.state == "open")]

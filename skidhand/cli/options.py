@@ -106,9 +106,15 @@ def look_into_logbook(settings: Settings) -> tuple[Logbook, Clock]:
         raise
 
 
-def known_skid(book: Logbook, skid: str | None) -> None:
-    """Nothing if ``skid`` is None or in a fleet version that was ever in force; NotFoundError otherwise."""
-    skids = {each.id for _, version in book.fleets.versions() for each in version.fleet.skids}
+def known_skid(book: Logbook, skid: str | None, *, sites: bool = False) -> None:
+    """Nothing if ``skid`` is None or in a fleet version that was ever in force; NotFoundError otherwise.
+
+    ``sites``: a site with shared tanks of its own will do as well.
+    """
+    fleets = [version.fleet for _, version in book.fleets.versions()]
+    skids = {each.id for fleet in fleets for each in fleet.skids}
+    if sites:
+        skids |= {site.id for fleet in fleets for site in fleet.sites if site.units}
     if skid is not None and skids and skid not in skids:
         raise NotFoundError(f"no skid {skid!r} in this fleet; there are {', '.join(sorted(skids))}")
 

@@ -107,7 +107,7 @@ def list_prompts(
         raise UserError("--since belongs to --all")
     book, _ = look_into_logbook(settings_from(settings_file, logbook=logbook))
     with book:
-        known_skid(book, skid)
+        known_skid(book, skid, sites=True)
         moment = parse_time(since) if since else None
         found = book.prompts.all(skid=skid, since=moment) if every else book.prompts.open(skid)
     print_rows([{name: getattr(prompt, name) for name in COLUMNS} for prompt in found], COLUMNS, format)

@@ -250,6 +250,13 @@ def test_lost_data_of_a_pad_name_no_single_skid():
     assert message(silent[0]).startswith("Skid 1 tansy-4 MED: no data")
 
 
+def test_a_tank_that_skids_share_names_its_site_once():
+    """A shared tank speaks in its site's name, which stands in the message once."""
+    text = message(finding("tank-filling", "sales-tank", skid="tansy-4", site="tansy-4"))
+    assert text.startswith("tansy-4 ")
+    assert text.count("tansy-4") == 1
+
+
 def test_with_gas_nobody_is_sent():
     """A finding made under a gas alarm, on or unknown, suggests nothing and says not to go there."""
     for others in ((), (finding("dp-rise", "filter-a", hazards=("gas-alarm",)),)):

@@ -10,7 +10,9 @@ import pytest
 
 from alerts.channels.recording import RecordingChannel
 from alerts.service import AlertService
+from simulator import load_scenario
 from skidhand.clock import StreamClock
+from skidhand.fleet import load_fleet
 from skidhand.logbook import Logbook
 from tests.alerts.helpers import NOON, VERSION, Analyser, dp_rise, finding, revised
 
@@ -79,6 +81,17 @@ def test_a_slip_is_no_empty_answer(run, story, words, told):
     ran = run(*words)
     assert (ran.code, ran.out) == (2, "")
     assert told in ran.err
+
+
+def test_a_site_with_a_shared_tank_is_asked_for_by_its_own_name(run, home):
+    """Its tank speaks in the site's name, so findings and prompts can be asked for by that."""
+    shared = load_fleet(load_scenario("shared-tank").fleet_path)
+    with Logbook(BOOK) as book:
+        book.guard_clock("stream")
+        book.fleets.apply(shared, effective=NOON - timedelta(days=60), who="test")
+        book.clock.announce(NOON)
+    assert rows(run("findings", "--skid", "sedge-2", "--format", "json")) == []
+    assert rows(run("prompts", "list", "--skid", "sedge-2", "--format", "json")) == []
 
 
 def test_the_last_revision_counts(run, story):
