@@ -91,10 +91,14 @@ def in_span(rows: pa.Table, series: pa.StringArray, start_us: int, end_us: int) 
 
 
 def spans_of(rows: pa.Table) -> dict[str, Span]:
-    """First and last source time per series."""
-    grouped = rows.group_by("series").aggregate([("time", "min"), ("time", "max")])
-    firsts, lasts = micros_of(grouped["time_min"]).tolist(), micros_of(grouped["time_max"]).tolist()
-    names: list[str] = grouped["series"].to_pylist()  # type: ignore[assignment]  # none is null
+    """First and last source time per series; ``rows`` are sorted by (series, time)."""
+    if len(rows) == 0:
+        return {}
+    # Not by Arrow's group_by: it loads the engine for datasets, which an ingest worker does without.
+    series, time = _ranks(rows["series"]), micros_of(rows["time"])
+    starts = np.flatnonzero(np.append(True, series[1:] != series[:-1]))
+    firsts, lasts = time[starts].tolist(), time[np.append(starts[1:], len(rows)) - 1].tolist()
+    names: list[str] = rows["series"].take(pa.array(starts)).to_pylist()  # type: ignore[assignment]  # none is null
     return {name: Span(a, b) for name, a, b in zip(names, firsts, lasts, strict=True)}
 
 
