@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from itertools import pairwise
 from typing import Final
 
@@ -13,7 +14,7 @@ from deltalake import DeltaTable
 from skidhand.errors import StoreError
 from skidhand.stores.lake_history import FOLDER
 from skidhand.stores.lake_ledger import Ledger
-from skidhand.stores.lake_rollup import day_number, day_of
+from skidhand.stores.lake_rollup import day_number, day_of, files_of
 from skidhand.stores.lake_sums import Sum, sum_of
 from skidhand.stores.lake_table import LOG, LakeTable
 from skidhand.stores.lake_tidy import live_files
@@ -38,7 +39,7 @@ def verify(table: LakeTable, rollups: LakeTable, ledger: Callable[[], Ledger]) -
             yield f"what landed cannot be told: {error}"
         else:
             yield from _days(table, known)
-    yield from _rollups(rollups)
+    yield from _rollups(table, rollups)
 
 
 def _gaps(table: LakeTable, delta: DeltaTable | None) -> Iterator[str]:
@@ -81,18 +82,24 @@ def _days(table: LakeTable, known: Ledger) -> Iterator[str]:
             yield f"{day_of(day)}: {found.rows} rows lie there, but not with the values that were committed"
 
 
-def _rollups(table: LakeTable) -> Iterator[str]:
+def _rollups(samples: LakeTable, table: LakeTable) -> Iterator[str]:
     try:
         delta = table.current()
-        actions = table.actions(delta).select(["path", "size_bytes"]).to_pylist() if delta is not None else []
+        files = files_of(table, delta) if delta is not None else ()
     except StoreError as error:
         yield f"the rollups cannot be opened: {error}"
         return
-    for action in actions:
+    with suppress(StoreError):  # told already
+        newest = samples.current()  # after the rollups: a tidy may be at work
+        reach = -1 if newest is None else newest.version()
+        for file in files:
+            if file.built > reach:
+                yield f"{file.path}: made from commit {file.built} of the samples, whose last is {reach}"
+    for file in files:
         try:
-            _read(table, action["path"], action["size_bytes"], samples=False)
+            _read(table, file.path, file.size, samples=False)
         except StoreError as error:
-            yield f"{action['path']}: {error}"
+            yield f"{file.path}: {error}"
 
 
 def _read(table: LakeTable, path: str, size: int, *, samples: bool = True) -> Sum:

@@ -98,7 +98,7 @@ def spans_of(rows: pa.Table) -> dict[str, Span]:
     series, time = _ranks(rows["series"]), micros_of(rows["time"])
     starts = np.flatnonzero(np.append(True, series[1:] != series[:-1]))
     firsts, lasts = time[starts].tolist(), time[np.append(starts[1:], len(rows)) - 1].tolist()
-    names: list[str] = rows["series"].take(pa.array(starts)).to_pylist()  # type: ignore[assignment]  # none is null
+    names: list[str] = rows["series"].take(pa.array(starts, type=pa.int64())).to_pylist()  # type: ignore[assignment]
     return {name: Span(a, b) for name, a, b in zip(names, firsts, lasts, strict=True)}
 
 

@@ -37,9 +37,18 @@ def follow(script: str, folder: Path, run) -> str:  # noqa: F811
     faults = ""
     for line in ours:
         told = run(*shlex.split(line)[1:])
-        assert (told.code == 0) == ("sound" in told.err), told.err
+        assert (told.code == 0) == ("sound" in told.err) == (not told.out), told.err
         faults += told.out
     return faults
+
+
+def test_the_logs_are_copied_in_the_order_that_keeps_them_true(tmp_path):
+    """Bundles before the logs that they were cut from, rollups before samples, however the folders lie on the disk."""
+    for folder in ("samples/_delta_log", "samples/_history", "rollups/_delta_log"):
+        (tmp_path / "lake" / folder).mkdir(parents=True)
+    inner = re.search(r"\$\((.*)\)\)", BACK_UP.splitlines()[1])[1]
+    told = subprocess.run(["sh", "-c", inner], cwd=tmp_path / "lake", capture_output=True, text=True, check=True)
+    assert told.stdout.split() == ["./samples/_history", "./rollups/_delta_log", "./samples/_delta_log"]
 
 
 def test_the_pages_commands_save_and_restore_a_lake(run, home, monkeypatch):  # noqa: F811

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from pathlib import Path
 
 import pytest
 from deltalake import DeltaTable
@@ -65,6 +66,22 @@ def test_a_damaged_file_is_found(path, table, damage):
             file.write(bytes([byte[0] ^ 0x10]))
     found = faults(path)
     assert any(victim.rpartition("/")[2] in fault for fault in found), found
+
+
+def test_rollups_that_are_newer_than_the_samples_are_found(path, tmp_path):
+    """A copy that took the samples' log before that of the rollups would answer with rows that it does not have."""
+    log = Path("samples") / "_delta_log"
+    shutil.copytree(path / log, tmp_path / "copy" / log)
+    lake = LakeStore(str(path))
+    lake.write(batch(7, good("a/x", (8000, 1))))
+    list(lake.tidy(now=at(200_000)))
+    shutil.copytree(
+        path, tmp_path / "copy", dirs_exist_ok=True, ignore=lambda at, _: ["_delta_log"] if "samples" in at else []
+    )
+    assert faults(path) == []
+    found = faults(tmp_path / "copy")
+    assert len(found) == 2  # minutes and hours
+    assert all("made from commit" in fault for fault in found)
 
 
 def test_a_fresh_file_with_another_value_is_found(path):
