@@ -10,6 +10,8 @@ import threading
 from datetime import timedelta
 from pathlib import Path
 
+import pytest
+
 from ingest.drain import Drain
 from ingest.spool import Spool
 from skidhand.stores.lake import LakeStore
@@ -42,10 +44,12 @@ def follow(script: str, folder: Path, run) -> str:  # noqa: F811
     return faults
 
 
-def test_the_logs_are_copied_in_the_order_that_keeps_them_true(tmp_path):
+@pytest.mark.parametrize("made", [("samples", "rollups"), ("rollups", "samples")])
+def test_the_logs_are_copied_in_the_order_that_keeps_them_true(tmp_path, made):
     """Bundles before the logs that they were cut from, rollups before samples, however the folders lie on the disk."""
-    for folder in ("samples/_delta_log", "samples/_history", "rollups/_delta_log"):
-        (tmp_path / "lake" / folder).mkdir(parents=True)
+    for table in made:
+        (tmp_path / "lake" / table / "_delta_log").mkdir(parents=True)
+    (tmp_path / "lake" / "samples" / "_history").mkdir()
     inner = re.search(r"\$\((.*)\)\)", BACK_UP.splitlines()[1])[1]
     told = subprocess.run(["sh", "-c", inner], cwd=tmp_path / "lake", capture_output=True, text=True, check=True)
     assert told.stdout.split() == ["./samples/_history", "./rollups/_delta_log", "./samples/_delta_log"]
