@@ -10,8 +10,6 @@ import threading
 from datetime import timedelta
 from pathlib import Path
 
-import pytest
-
 from ingest.drain import Drain
 from ingest.spool import Spool
 from skidhand.stores.lake import LakeStore
@@ -44,14 +42,18 @@ def follow(script: str, folder: Path, run) -> str:  # noqa: F811
     return faults
 
 
-@pytest.mark.parametrize("made", [("samples", "rollups"), ("rollups", "samples")])
-def test_the_logs_are_copied_in_the_order_that_keeps_them_true(tmp_path, made):
-    """Bundles before the logs that they were cut from, rollups before samples, however the folders lie on the disk."""
-    for table in made:
-        (tmp_path / "lake" / table / "_delta_log").mkdir(parents=True)
-    (tmp_path / "lake" / "samples" / "_history").mkdir()
+def test_the_logs_are_copied_in_the_order_that_keeps_them_true(tmp_path):
+    """Bundles before the logs that they were cut from, rollups before samples, even where find meets them last."""
+    for folder in ("samples/_delta_log", "samples/_history", "rollups/_delta_log"):
+        (tmp_path / "lake" / folder).mkdir(parents=True)
+    backwards = tmp_path / "find"
+    backwards.write_text(f'#!/bin/sh\n{shutil.which("find")} "$@" | sort -r\n')
+    backwards.chmod(0o755)
     inner = re.search(r"\$\((.*)\)\)", BACK_UP.splitlines()[1])[1]
-    told = subprocess.run(["sh", "-c", inner], cwd=tmp_path / "lake", capture_output=True, text=True, check=True)
+    told = subprocess.run(
+        ["sh", "-c", f"PATH={tmp_path}:$PATH; {inner}"],
+        cwd=tmp_path / "lake", capture_output=True, text=True, check=True,
+    )  # fmt: skip
     assert told.stdout.split() == ["./samples/_history", "./rollups/_delta_log", "./samples/_delta_log"]
 
 
