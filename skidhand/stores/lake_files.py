@@ -16,7 +16,6 @@ from deltalake.transaction import AddAction, RemoveAction
 
 from skidhand.stores.lake_table import LakeTable
 
-_DICTIONARY: Final = ("series", "value", "quality", "writer")
 ROW_GROUP: Final = 32 * 1024
 """Rows a row group of samples: small enough that one series of a day (8,640 rows at 10 s) touches one or two.
 Half of it would cost 3 % more bytes."""

@@ -163,9 +163,10 @@ class LakeTable:
                 raise_if_key_not_exists=False,
                 post_commithook_properties=_HOOKS,
             )
-        delta = self.current()
-        if delta is None:
-            raise StoreError(f"lake {self.uri} was created and is not there")
+            delta = self.current()
+            if delta is None:
+                raise StoreError(f"lake {self.uri} was created and is not there")
+            self._sync(-1, delta.version())
         return delta
 
     def fork(self) -> DeltaTable:
@@ -254,7 +255,7 @@ class LakeTable:
             self.sync_file(unready)
             if unready != path:
                 filesystem.move(unready, path)
-                self.sync_file(path.rpartition("/")[0])
+                self.sync_file(path)
 
     def delete_older(self, delta: DeltaTable, folder: str, age: timedelta) -> None:
         """Delete the files of a folder that were written longer than ``age`` ago."""
@@ -273,20 +274,18 @@ class LakeTable:
         return fs.PyFileSystem(DeltaStorageHandler.from_table(delta._table, self._options))  # type: ignore[arg-type]
 
     def _sync(self, after: int, upto: int) -> None:
-        """Force the commits after one version up to another to the disk, and the names of their data files.
+        """Force the commits after one version up to another to the disk; their data files are there already.
 
         The engine leaves that to the operating system, but the spool lets go of a batch once it is committed,
         and an empty commit file after a power cut would spoil the table. Object stores have done it already.
         """
         if self._local is None:
             return
-        log, paths = self._local / "_delta_log", set()
+        log = self._local / LOG
+        paths = {log, self._local, self._local.parent} if after < 0 else {log}
         for version in range(after + 1, upto + 1):
-            entry = log / f"{version:020d}.json"
-            adds = [json.loads(line).get("add") for line in entry.read_text().splitlines()]
-            paths |= {(self._local / add["path"]).parent for add in adds if add} | {entry}
-            paths |= set(log.glob(f"{version:020d}.checkpoint*.parquet")) | set(log.glob("_last_checkpoint"))
-        for path in sorted(paths | {path.parent for path in paths} | {self._local}):
+            paths |= {log / f"{version:020d}.json", *log.glob(f"{version:020d}.checkpoint*.parquet")}
+        for path in sorted(paths | set(log.glob("_last_checkpoint")), reverse=True):  # files before their folders
             _sync_path(path)
 
     def make_folder(self, path: str) -> None:
@@ -295,9 +294,11 @@ class LakeTable:
             (self._local / path).parent.mkdir(parents=True, exist_ok=True)
 
     def sync_file(self, path: str) -> None:
-        """Force one data file to the disk before a commit names it."""
+        """Force one data file, its name in its folder and that folder's own to the disk before a commit names it."""
         if self._local is not None:
-            _sync_path(self._local / path)
+            file = self._local / path
+            for each in (file, file.parent, self._local):
+                _sync_path(each)
 
 
 def _sync_path(path: Path) -> None:

@@ -6,16 +6,18 @@ import json
 import os
 import time
 from datetime import timedelta
+from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
 from deltalake import CommitProperties, DeltaTable, Transaction, write_deltalake
+from deltalake.transaction import AddAction
 
 from skidhand.errors import SchemaError, StoreConflictError, StoreError, WriterMismatchError
 from skidhand.stores import lake_tidy
 from skidhand.stores.base import Landed, Span
 from skidhand.stores.lake import LakeStore
-from skidhand.stores.lake_table import KEPT, LAKE_SCHEMA
+from skidhand.stores.lake_table import KEPT, LAKE_SCHEMA, LakeTable
 from tests.stores.support import at, batch, good, points, read_all, us
 
 
@@ -288,6 +290,26 @@ def test_what_is_acknowledged_is_forced_to_the_disk(lake, path, monkeypatch):
     assert set(delta(path).file_uris()) <= set(synced)
     list(lake.tidy(now=at(0)))
     assert {*delta(path).file_uris(), str(log / f"{4:020d}.json")} <= set(synced)
+
+
+def test_what_a_commit_rests_on_is_forced_to_the_disk_before_it(lake, path, monkeypatch):
+    """The table's own first commit, and each data file with its folders: no power cut leaves a commit without them."""
+    synced, seen, commit = [], [], LakeTable.commit
+    monkeypatch.setattr("skidhand.stores.lake_table._sync_path", lambda p: synced.append(str(p)))
+
+    def spied(table, delta, actions, mark, transaction):
+        samples = Path(table.uri)
+        names = {each.path for each in actions if isinstance(each, AddAction)}
+        needed = {samples, samples.parent, samples / "_delta_log" / f"{0:020d}.json"}
+        needed |= {place for name in names for place in (samples / name, (samples / name).parent)}
+        seen.append((len(names), {str(place) for place in needed} - set(synced)))
+        commit(table, delta, actions, mark, transaction)
+
+    monkeypatch.setattr(LakeTable, "commit", spied)
+    lake.write(batch(1, good("a/x", (0, 1), (100_000, 2))))
+    list(lake.tidy(now=at(200_000)))
+    assert [missing for _, missing in seen if missing] == []
+    assert sum(files for files, _ in seen) > 4  # two days fresh, sealed, and rolled up
 
 
 def test_a_folder_that_cannot_be_made_is_a_store_error(tmp_path):
