@@ -8,7 +8,6 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from statistics import median
 from typing import Any, Protocol, cast
 
 from rich.console import Console
@@ -55,16 +54,6 @@ def names() -> list[str]:
 def group(name: str) -> Group:
     """One group, imported."""
     return cast(Group, importlib.import_module(f"benchmarks.{name}"))
-
-
-def median_of(times: int, work: Callable[[], Any]) -> float:
-    """The median seconds of ``work`` over ``times`` runs."""
-    spent = []
-    for _ in range(times):
-        began = time.perf_counter()
-        work()
-        spent.append(time.perf_counter() - began)
-    return median(spent)
 
 
 def best_of(times: int, work: Callable[[], Any]) -> float:
