@@ -72,7 +72,8 @@ class Client(mqtt.Client):
     def _handle_publish(self) -> MQTTErrorCode:
         """As paho's, which in MQTT 5 lays out tables of all properties for every message: half of its time.
 
-        Nearly no message has any. Where one has, and for QoS 2, which has a handshake, paho does it.
+        Nearly no message has any. Where one has, where it is malformed, and for QoS 2, which has a handshake, paho does
+        it. A message's time of arrival, which paho sets, and its empty properties are left out.
         """
         flags, body = self._in_packet["command"], self._in_packet["packet"]
         qos = flags >> 1 & 3

@@ -37,16 +37,19 @@ def test_what_is_read_ahead_comes_whole_and_in_order():
         assert reader.fileno() == ours.fileno()
 
 
-def _heard(kind: type[mqtt.Client], protocol: str, flags: int, body: bytes) -> list[tuple[object, ...]]:
-    """What the callback of a client of this kind is given for one PUBLISH packet."""
+def _heard(kind: type[mqtt.Client], protocol: str, flags: int, body: bytes) -> list[object]:
+    """What the callback of a client of this kind is given for one PUBLISH packet, and how that ends."""
     client = make_client(BrokerSettings(protocol=protocol), "x", kind)
     heard = []
     client.on_message = lambda _client, _data, m: heard.append(
         (m.mid, m.topic, m.payload, m.qos, m.dup, m.retain, getattr(m.properties, "UserProperty", None))
     )
     client._in_packet["command"], client._in_packet["packet"] = 0x30 | flags, bytearray(body)
-    assert client._handle_publish() == mqtt.MQTT_ERR_SUCCESS
-    return heard
+    try:
+        rc = client._handle_publish()
+    except Exception as error:  # a malformed packet; which error it is, is compared
+        return [type(error)]
+    return [*heard, (rc,)]
 
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
@@ -62,3 +65,25 @@ def test_messages_are_read_as_paho_reads_them(protocol, payload, flags):
         ours, theirs = (_heard(kind, protocol, flags, body) for kind in (Client, mqtt.Client))
         assert ours == theirs
         assert ours[0][1:3] == (topic.decode(), payload)
+        assert ours[1:] == [(mqtt.MQTT_ERR_SUCCESS,)]
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_malformed_packets_are_refused_as_paho_refuses_them(protocol):
+    """Cut off anywhere, with a topic or properties longer than the packet, an unknown property, or QoS 3: alike."""
+    whole = b"\x00\x03a/b\x12\x34\x00{}"
+    packets = [whole[:end] for end in range(len(whole))]
+    packets += [
+        b"\xff" + whole,
+        whole[:7] + b"\x05\x26",
+        whole[:7] + b"\xff" * 5,
+        whole[:7] + b"\x02\x7f\x00",
+        b"\x00\x00\x00",
+    ]
+    refused = 0
+    for flags in range(16):
+        for body in packets:
+            ours, theirs = (_heard(kind, protocol, flags, body) for kind in (Client, mqtt.Client))
+            assert ours == theirs, (flags, body)
+            refused += isinstance(ours[0], type)
+    assert refused > 50
