@@ -47,7 +47,7 @@ def _heard(kind: type[mqtt.Client], protocol: str, flags: int, body: bytes) -> l
     client._in_packet["command"], client._in_packet["packet"] = 0x30 | flags, bytearray(body)
     try:
         rc = client._handle_publish()
-    except Exception as error:  # a malformed packet; which error it is, is compared
+    except Exception as error:  # noqa: BLE001 - a malformed packet; which error it is, is compared
         return [type(error)]
     return [*heard, (rc,)]
 
