@@ -133,9 +133,10 @@ def _events(number: int, plant: SkidPlant | SitePlant, at: Times) -> Iterator[Tr
     """An event as a finding should date it, and what else it would be right to find; nothing without a trace."""
     active = plant.events[number]
     event, fault = active.event, active.fault
-    onset = _onset(number, plant)
-    if onset is None:
+    shown = _onset(number, plant)
+    if shown is None and fault.shows is None:
         return
+    onset = event.at if shown is None else shown
     visible = max(onset, event.at + fault.visible_share * event.hours) + fault.visible_minutes / 60.0
     late = max(visible, event.at + fault.late_share * event.hours + fault.late_minutes / 60.0)
     if fault.shows is not None:
@@ -158,7 +159,8 @@ def _events(number: int, plant: SkidPlant | SitePlant, at: Times) -> Iterator[Tr
         too_late=at(late) if speaks else None,
         ended=at(event.at + event.hours + max(fault.aftermath_hours, fault.rise_hours)),
     )
-    yield main
+    if shown is not None:
+        yield main
     for kind, cause in fault.also:
         yield main.model_copy(
             update={

@@ -14,6 +14,7 @@ from simulator.plant.water import DRY, Stream
 REMEMBERS = 6.0  # h over which the take-away follows what comes
 STIFF = 2.0  # relative change of the take-away per relative change of level
 FULL, ROOM_AGAIN = 0.97, 0.85  # shares of the height at which the skid is stopped and may run again
+LIP = 0.05  # m of water that the outlet does not reach
 TRUCK_AT, TRUCK_TO, TRUCK_FLOW = 0.75, 0.15, 30.0  # shares of height; m³/h
 
 ROLES = ("level", "inlet_flow", "outlet_flow", "temperature", "density", "conductivity")
@@ -50,14 +51,21 @@ class BufferTank:
         """``flow`` m³/h of what is in the tank."""
         return Stream(flow, self.oil, self.solids, self.salt)
 
+    def to_give(self, dt: float) -> float:
+        """m³/h that can be drawn for ``dt`` hours: below the outlet's lip nothing runs out."""
+        return max(0.0, self.volume - LIP * self.area) / dt
+
     def step(
         self, dt: float, feed: Stream, wash: float, density: float, celsius: float, now: Conditions
     ) -> tuple[Stream, Stream]:
-        """Take ``feed``, give ``wash`` m³/h for backwashing; (what leaves, what leaks and overflows)."""
+        """Take ``feed``, give ``wash`` m³/h, at most :meth:`to_give`, for backwashing.
+
+        Gives (what leaves, what leaks and overflows).
+        """
         rim = self.area * self.height
         self.usual += (feed.flow - self.usual) * dt / REMEMBERS
         wanted = now.takeaway * self.usual * max(0.0, 1.0 + STIFF * (self.level / (0.5 * self.height) - 1.0))
-        reach = max(0.0, self.volume - 0.05 * self.area) / dt - wash  # below that nothing runs out
+        reach = self.to_give(dt) - wash
         self.outflow = wanted if wanted < reach else max(0.0, reach)
         leak = min(now.leak * rim, max(0.0, reach - self.outflow)) if now.leak else 0.0
         after = self.volume + (feed.flow - self.outflow - wash - leak) * dt

@@ -26,6 +26,7 @@ SOLIDS_CAPTURE = 0.9
 SATURATED = 0.85  # share of its capture that a bed full of oil has lost (common practice, no source)
 BOUND_FREED = 0.6  # share of bound deposit that a good wash frees (common practice, no source)
 GOOD_WASH = 0.99
+LIFTS = 0.5  # share of the wash rate from which the bed is lifted (common practice, no source)
 SHED = 0.5  # share of the deposit's solids that a broken underdrain lets go in an hour
 BROKEN = 0.4  # share of the flow that a broken underdrain lets by
 
@@ -140,12 +141,20 @@ class MediaFilter:
         return Stream(flow, self.oil_out, self.solids_out, feed.salt)
 
     def wash_step(self, dt: float, water: Stream, now: Conditions) -> Stream:
-        """Wash for one step with the given ``water``; gives the wash water that leaves."""
+        """Wash for one step with as much ``water`` as there is; gives the wash water that leaves.
+
+        Too little water lifts no bed, and what it would have taken stays.
+        """
         if self.washing > 1 or not now.wash_endless:
             self.washing -= 1
-        self.wash_flow = self.wash_rate * self.area
+        wanted = self.wash_rate * self.area
+        self.wash_flow = min(wanted, water.flow)
         volume = self.wash_flow * dt
         self.wash_total += volume
+        if self.wash_flow < LIFTS * wanted:
+            if self.washing == 0:
+                self.loose, self.to_leave = self.loose.plus(self.leaving, self.to_leave), 0
+            return water.part(self.wash_flow)
         if self.to_leave == 0:
             return water.part(self.wash_flow)
         self.to_leave -= 1

@@ -285,6 +285,7 @@ class Train:
         wash = self.filters.wash_flow() if self.filters else 0.0
         if self.store:
             of = now.of(self.ids["treated-water"])
+            wash = min(wash, self.store.to_give(DT))
             water, lost = self.store.step(DT, water, wash, self.density, self.celsius, of)
             own = self.store.water(wash) if wash else DRY  # as mixed in this step, like all that leaves the tank
             self.left.add(lost, DT)

@@ -267,6 +267,25 @@ def test_a_tank_without_feed_empties_before_the_trip(tmp_path):
     assert onsets["unplanned-stop"] > onsets["tank-emptying"]
 
 
+def test_what_the_end_of_a_file_cuts_off_leaves_the_tank_that_runs_down(tmp_path):
+    """Before the trip only the tank tells of a feed that stopped, and a finding of it is right."""
+    truth = truth_of(scenario(tmp_path, [{"event": "no-feed", "at": 1, "hours": 5}], hours=1.5), skids=1)
+    assert [(e.kind, e.required) for e in truth.events if e.event == "no-feed"] == [("tank-emptying", False)]
+
+
+def test_a_wash_draws_no_more_than_its_tank_holds(tmp_path):
+    """A wash valve that stuck open on a skid that was shut down: the tank is empty then, not less than empty."""
+    story = [
+        {"event": "backwash-stuck", "at": 1, "hours": 8, "unit": "filter-b"},
+        {"event": "scheduled-backwash", "at": 2, "hours": 0.05, "unit": "filter-b"},
+        {"event": "shutdown", "at": 2.2, "hours": 10},
+    ]
+    states = States(scenario(tmp_path, story, skid="mr-three", hours=9), "mr-three")
+    assert 0.0 <= states["buffer_tank.level"].min() < 0.1
+    assert states["outlet.oil"].min() >= 0.0
+    assert states["buffer_tank.temperature"].min() > 0.0
+
+
 def test_a_slug_that_shortens_a_run_is_its_cause(tmp_path):
     """What a bed holds decides: a run that a slug shortened by a fifth is the slug's, one without is fouling's."""
     story = [{"event": "oil-slug", "at": 4, "hours": 1}]

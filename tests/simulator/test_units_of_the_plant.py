@@ -12,7 +12,7 @@ from simulator.plant.conditions import Conditions
 from simulator.plant.drops import COALESCED, DIAMETERS, droplet_shares
 from simulator.plant.feed_pump import pump_speed
 from simulator.plant.hydrocyclone import Hydrocyclone, grade_efficiency
-from simulator.plant.media_filter import Deposit, MediaFilter, blocking, ergun
+from simulator.plant.media_filter import GOOD_WASH, Deposit, MediaFilter, blocking, ergun
 from simulator.plant.strainer import Strainer, strainer_drop
 from simulator.plant.water import Brine, Stream
 from simulator.plant.weir_tank import TORN, WeirTank, rise_velocity
@@ -72,11 +72,22 @@ def test_a_good_wash_brings_the_clean_drop_back_and_a_weak_one_does_not():
         bed.loose = bed.loose.plus(Deposit(1500.0, 1500.0))
         bed.start_wash(Conditions(wash_strength=strength))
         for _ in range(bed.wash_minutes):
-            bed.wash_step(1 / 60, Stream(), QUIET)
+            bed.wash_step(1 / 60, Stream(100.0), QUIET)
         after.append((bed, bed.resistance))
     steps = [resistance for _, resistance in after]
     assert steps[0] == pytest.approx(1.0, abs=0.05)
     assert (np.diff(steps) > 0.1).all()
+
+
+def test_a_wash_without_water_takes_nothing_out():
+    """A dry tank lifts no bed: what the wash would have taken lies on the grains when it is over, to the gram."""
+    bed = MediaFilter(design_flow=9, area=0.53, capacity=1000, loose=Deposit(1500.0, 1500.0))
+    bed.start_wash(QUIET)
+    for minute in range(bed.wash_minutes):
+        bed.wash_step(1 / 60, Stream(100.0 if minute < 4 else 0.0), QUIET)
+    assert bed.washing == bed.to_leave == 0
+    assert bed.held().oil == pytest.approx(1500.0 * (1.0 - 0.4 * GOOD_WASH))
+    assert bed.wash_total == pytest.approx(4 / 60 * bed.wash_rate * bed.area)
 
 
 def test_strainer_drop_follows_the_flow_coefficient():
