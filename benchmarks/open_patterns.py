@@ -26,12 +26,16 @@ from tests.support import datasets
 MEAN: Final = 10.0  # seconds
 LEARN_ROWS: Final = 400
 ONE: Final = Settings(learn=96)  # half hours of one channel: two days
+SOON: Final = 60.0  # seconds after a change point within which it is told
 NOT_READINGS: Final = ("file", "row", "datetime", "anomaly", "changepoint")
 
 
 @dataclass
 class Score:
-    """Pooled over files: rows by truth and alarm, events, delays in s, onsets that meet no event, quiet hours."""
+    """Pooled over files: rows by truth and alarm, events, delays in s, onsets that meet no event, quiet hours.
+
+    ``changes`` are labelled, ``turns`` are begins and ends of alarms, ``met`` are pairs of them.
+    """
 
     hit: int = 0
     missed: int = 0
@@ -42,6 +46,9 @@ class Score:
     delays: list[float] = field(default_factory=list)
     onsets: int = 0
     hours: float = 0.0
+    changes: int = 0
+    turns: int = 0
+    met: int = 0
 
     def add(self, time: F64, truth: Mask, alarm: Mask) -> None:
         """One recording: arrays (n,), time in s."""
@@ -57,6 +64,15 @@ class Score:
                 self.delays.append(float(time[begin + int(np.argmax(alarm[begin:end]))] - time[begin]))
         self.onsets += sum(not truth[begin] for begin, _ in _spans(alarm))
         self.hours += float(np.diff(time)[~truth[1:]].sum()) / 3600.0
+
+    def turn(self, changes: F64, turns: F64) -> None:
+        """One recording's change points and turns, s: each turn meets one change point of the minute before it."""
+        free = turns.tolist()
+        for change in changes:
+            if (at := next((t for t in free if change <= t <= change + SOON), None)) is not None:
+                free.remove(at)
+        self.changes, self.turns = self.changes + len(changes), self.turns + len(turns)
+        self.met += len(turns) - len(free)
 
     def rows(self, half: str) -> Iterator[Row]:
         """What is told of it."""
@@ -74,6 +90,9 @@ class Score:
         yield Row(f"SKAB {half}: median delay", "s", delay, None, "≤ 30", delay <= 30)
         false = self.onsets / self.hours
         yield Row(f"SKAB {half}: false onsets", "/h", false, None, "≤ 1", false <= 1, f"{self.hours:.1f} quiet h")
+        turned = 2.0 * self.met / (self.changes + self.turns)
+        note = f"{self.met} met, {self.changes} changes, {self.turns} begins and ends of alarms"
+        yield Row(f"SKAB {half}: F1 of change points", "", turned, None, "≥ 0.72", turned >= 0.72, note)
 
 
 def measure(quick: bool) -> Iterator[Row]:  # noqa: ARG001  (the same either way: seconds)
@@ -104,6 +123,9 @@ def _add(score: Score, rows: pd.DataFrame, truth: Mask) -> None:
     said = _alarms(means, Settings(learn=learn))
     alarm = np.append(False, said[:-1])[at]  # what a mean says is known when it is over
     score.add(time[LEARN_ROWS:], truth[LEARN_ROWS:], alarm[LEARN_ROWS:])
+    if "changepoint" in rows:
+        changes = rows["changepoint"].to_numpy() == 1
+        score.turn(time[LEARN_ROWS:][changes[LEARN_ROWS:]], time[1:][np.diff(alarm)])
 
 
 def _one_channel(folder: Path) -> Iterator[Row]:
