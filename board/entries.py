@@ -39,7 +39,7 @@ def line(entry: Entry, t: Words) -> str:
 def data(entry: Entry, t: Words) -> Iterator[tuple[str, str]]:
     """(label, value in words) of each field that says something; the unit stands behind its figure."""
     for name, value in entry.data.items():
-        if value in (None, False, "") or name in UNSAID:
+        if value is None or value is False or value == "" or name in UNSAID:  # 0 equals False and is a figure
             continue
         label = field(name, t)
         if value is True:

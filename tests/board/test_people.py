@@ -34,6 +34,8 @@ def test_a_result_is_written_and_found(signed_in, logbook):
     assert "<script>alert" not in found
     assert ann.post("/logbook", data={**fields, "value": "much"}).status_code == 422
     assert signed_in("leo").get("/logbook?find=nothing-like-it").text.count("12.5") == 0
+    assert ann.post("/logbook", data={**fields, "value": "0", "text": "no sheen"}).status_code == 303
+    assert "analyte oil; value 0 mg/L" in plain(ann.get("/logbook?find=sheen").text)  # nothing found is a result too
 
 
 @pytest.mark.parametrize("kind", KINDS)
