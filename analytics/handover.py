@@ -68,12 +68,22 @@ def handover(
     skids: Collection[str] | None = None,
     sites: Collection[str] | None = None,
 ) -> Handover:
-    """As of ``now``; ``skids``: only those (None: all), and of the tanks that skids share those of ``sites``."""
+    """As of ``now``; ``skids``: only those (None: all), and of the tanks that skids share those of ``sites``.
+
+    ``sites``: besides, only what was so on them; a skid that moved in brings no other site's past along.
+    """
+
+    def there(skid: str | None, at: datetime) -> bool:
+        found = fleet.skid(skid) if skid else None
+        place = fleet.placement_at(found, at) if found else None
+        return sites is None or (place is not None and place.site in sites)
+
     chosen = [one for one in fleet.skids if skids is None or one.id in skids]
     shared = {site.id for site in fleet.sites if (skids is None and sites is None) or site.id in (sites or ())}
     names = {one.id for one in chosen} | shared
     prompts = [p for p in book.prompts.open() if p.skid in names or (skids is None and p.skid == "")]
-    findings = [f for f in book.look.standing({}).values() if f.skid in names]
+    prompts = [p for p in prompts if sites is None or p.site in sites]
+    findings = [f for f in book.look.standing({}).values() if f.skid in names and (sites is None or f.site in sites)]
     calibrations = book.entries.all(kind="calibration")
     last, taken = last_signed(book)
     renewed = [e for e in book.entries.all(kind="work", since=now - timedelta(days=14)) if e.data.get("resets")]
@@ -83,14 +93,17 @@ def handover(
         open=tuple(sorted((p for p in prompts if p.state not in SET_ASIDE), key=_pressing)),
         shelved=tuple(p for p in prompts if p.state == "shelved"),
         out_of_service=tuple(w for w in book.work.open() if w.skid in names),
-        learning=tuple(e for e in renewed if e.skid in names),
+        learning=tuple(e for e in renewed if e.skid in names and there(e.skid, e.at)),
         watched=tuple(w for w in book.analysis.watched(names).values() if w.lines),
         washes=tuple(f for f in _by_forecast(findings, (WASH,)) if f.forecast),
         levels=tuple(tanks(store, fleet, now=now, places=names)),
         tanks=_by_forecast(findings, TANKS),
         chemicals=_by_forecast(findings, (CHEMICAL,)),
         due=tuple((s.id, tag, at) for s in chosen for tag, at in due_dates(s, calibrations, now=now) if at <= limit),
-        notes=tuple(e for e in book.entries.all(kind="note", since=since) if e.skid is None or e.skid in names),
+        notes=tuple(
+            e for e in book.entries.all(kind="note", since=since)
+            if (e.skid is None or e.skid in names) and there(e.skid, e.at)
+        ),
         last=last,
         taken=taken,
     )  # fmt: skip

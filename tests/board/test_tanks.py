@@ -11,6 +11,8 @@ from board.app import make_app
 from board.viewer import Viewer
 from skidhand.fleet import parse_fleet
 from skidhand.logbook.analysis import Standing, Worked
+from skidhand.model.entry import Entry
+from skidhand.model.entry_kinds import make_entry
 from skidhand.model.samples import micros, table
 from skidhand.model.watched import Learning, NotWatched, Watched
 from skidhand.settings import Board
@@ -106,6 +108,34 @@ def test_learning_and_not_watched_are_told_on_the_fleet_skid_and_handover_pages(
         assert "shared treated water" in page
         assert "caustic" in page
     assert "flow 3 is below 8 gpm" in hand
+
+
+def test_the_handover_brings_no_other_sites_past_along_with_a_skid(tmp_path):
+    """Skid 2 stood on another pad a week ago: its new pad's shift reads neither prompt nor work nor note of then."""
+    then = site.NOW - timedelta(days=8)
+    with site.logbook_of(str(tmp_path / "l.db"), text()) as book:
+        book.entries.add(Entry(id=uuid.uuid4(), at=then, kind="handover", who="robin"))
+        old, new = (site.finding("dp-rise", "filter-a", "tf-2", run=s, site=s) for s in ("tansy-4", "sorrel-2"))
+        site.put(book, old, new)
+        site.prompt(book, old, "7001", state="returned-unacknowledged", created=then)
+        site.prompt(book, new, "7002")
+        for at, what in ((then, "stator"), (site.NOW - timedelta(hours=2), "liner")):
+            data = {"unit_id": "cyclone", "resets": what}
+            book.entries.add(make_entry("work", at, "robin", skid="tf-2", text="", data=data))
+            book.entries.add(make_entry("note", at, "robin", skid="tf-2", text=f"note of a {what}", data={}))
+        book.entries.add(make_entry("note", site.NOW, "robin", skid=None, text="for every site", data={}))
+        pages = {}
+        for name, sites in (("leo", None), ("sol", ["sorrel-2"])):
+            book.users.add(name, "look", sites, None)
+            book.users.set_password(name, CHEAP.hash(PASSWORD))
+            client = client_of(make_app(MemoryStore(), book, Board(), site.clock()))
+            client.post("/sign-in", data={"name": name, "password": PASSWORD})
+            pages[name] = plain(client.get("/handover").text)
+    for told in ("7001", "cyclone: stator", "note of a stator", "for every site"):
+        assert told in pages["leo"], told
+        assert told not in pages["sol"], told
+    for told in ("7002", "cyclone: liner", "note of a liner"):
+        assert told in pages["sol"], told
 
 
 def test_the_api_carries_tanks_learning_and_what_is_not_watched(told):
