@@ -48,10 +48,11 @@ class Words:
         return (text, DEFAULT) if other is None else (other, self.language)
 
     def said(self, text: str) -> str:
-        """:meth:`spoken` without its language; of an unknown whole, each part between semicolons."""
-        if (whole := self.phrases(text)) is not None:
+        """:meth:`spoken` without its language, part by part between semicolons; as a whole if a part is unknown."""
+        parts = text.split("; ")
+        if None in (said := [self.phrases(part) for part in parts]) and (whole := self.phrases(text)) is not None:
             return whole
-        return "; ".join(self.spoken(part)[0] for part in text.split("; "))
+        return "; ".join(part if other is None else other for part, other in zip(parts, said, strict=True))
 
     def kind(self, kind: str) -> str:
         """A kind of finding in a word or two, where :meth:`what` would be too long."""

@@ -6,7 +6,7 @@ from typing import Final
 
 from board.words import Words
 from board.words.es_entries import ENTRIES
-from board.words.es_notes import CHOICES, HISTORY, NOTES, REFUSALS
+from board.words.es_notes import CHOICES, HISTORY, INVALID, NOTES, REFUSALS
 from board.words.es_plant import FIGURES, NAMES, UNITS
 from board.words.es_reasons import REASONS
 from board.words.es_steps import STEPS
@@ -280,5 +280,5 @@ WORDS: Final = Words(
     weekdays=("lun", "mar", "mié", "jue", "vie", "sáb", "dom"),
     months=("ene", "feb", "mar", "abr", "may", "jun", "jul", "ago", "sep", "oct", "nov", "dic"),
     figures=Phrases({**FIGURES, **{name.replace("_", " "): said for name, said in NUMBERS.items()}}),
-    phrases=Phrases({**NOTES, **HISTORY, **CHOICES, **REFUSALS, **UNITS, **NAMES, **REASONS, **STEPS}),
+    phrases=Phrases({**NOTES, **HISTORY, **CHOICES, **REFUSALS, **INVALID, **UNITS, **NAMES, **REASONS, **STEPS}),
 )

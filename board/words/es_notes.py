@@ -198,6 +198,29 @@ REFUSALS: Final = {
 }  # fmt: skip
 """What the board itself refuses, and why."""
 
+INVALID: Final = {
+    "{}: Field required": "{}: hace falta",
+    "{}: Input should be {}": "{}: debe ser {}",
+    "{}: Input should be {} or {}": "{}: debe ser {} o {}",
+    "{}: Input should be a valid date, {}": "{}: debe ser una fecha",
+    "{}: Input should be a valid date or datetime, {}": "{}: debe ser una fecha",
+    "{}: Input should be a valid datetime, {}": "{}: debe ser una fecha y hora",
+    "{}: Input should be a valid datetime or date, {}": "{}: debe ser una fecha y hora",
+    "{}: Input should be a valid integer, {}": "{}: debe ser un número entero",
+    "{}: Input should be a valid number, {}": "{}: debe ser un número",
+    "{}: Input should be a valid boolean, {}": "{}: debe ser sí o no",
+    "{}: Input should be a valid UUID, {}": "{}: debe ser el identificador de algo",
+    "{}: Input should be a finite number": "{}: debe ser un número finito",
+    "{}: Input should be greater than {}": "{}: debe ser mayor que {}",
+    "{}: Input should be greater than or equal to {}": "{}: debe ser al menos {}",
+    "{}: Input should be less than {}": "{}: debe ser menor que {}",
+    "{}: Input should be less than or equal to {}": "{}: debe ser como mucho {}",
+    "{}: String should have at least {} character": "{}: al menos {} carácter",
+    "{}: String should have at least {} characters": "{}: al menos {} caracteres",
+    "{}: String should have at most {} characters": "{}: como mucho {} caracteres",
+}
+"""What pydantic says of a field of a form or an address."""
+
 CHOICES: Final = {
     "handover": "relevo",
     "handover taken": "relevo recibido",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from html.parser import HTMLParser
 from uuid import UUID, uuid4
@@ -23,7 +24,7 @@ from skidhand.model.samples import micros
 from skidhand.model.watched import Learning, NotWatched, Watched
 from skidhand.settings import Board
 from tests.board import english, site
-from tests.board.conftest import PASSWORD, client_of
+from tests.board.conftest import PASSWORD, client_of, csrf_of
 from tests.board.test_customer import routes
 from tests.board.test_tanks import text as with_tanks
 
@@ -43,6 +44,7 @@ def filled(text: str) -> str:
 
 def unsaid(texts: set[str]) -> list[str]:
     """Those that have no Spanish, neither as they stand nor behind the role that they are told of."""
+    assert len(texts) > 5, "nothing was found in the source to be held to this"
     tries = ("{}", "x: {}", "x{}")
     return sorted(t for t in texts if not any(SPANISH.phrases(filled(one.format(t))) for one in tries))
 
@@ -221,6 +223,33 @@ def test_no_page_lets_english_through(full):
         if found := leftovers(answer.text, foreign):
             told[path] = found[:8]
     assert told == {}
+
+
+def test_what_a_form_or_an_address_has_wrong_is_said_in_spanish(signed_in):
+    """Each field that cannot be read, several at once too; in English as before."""
+    ann, long = signed_in("ann"), "x" * 3000
+    csrf = csrf_of(ann.get("/logbook").text)
+    event, lab = f"/events/{site.finding().id}/answers", {"kind": "lab", "skid": "tf-1", "unit": "mg/L"}
+    span = "/export/file?skid=tf-1&since=2026-03-04&until=2026-03-05"
+    tried = [
+        ("/events/none", None), ("/report/file", None), ("/report/file?of=fleet&period=2026-03&number=one", None),
+        ("/skids/tf-1?end=y", None), (f"{span}&stage=x&policy=y", None), ("/export/file?skid=tf-1&since=then", None),
+        (event, {"verb": "x"}), (event, {"verb": "wait", "text": long}), ("/prompts/x/answers", {"verb": "mine"}),
+        ("/logbook", {}), ("/logbook", {**lab, "analyte": "oil", "value": "much"}), ("/handover/sign", {"note": long}),
+        ("/logbook", {**lab, "analyte": "none", "value": ""}), ("/logbook", {**lab, "analyte": "", "value": "much"}),
+    ]  # fmt: skip
+    for path, form in tried:
+        pages = {}
+        for code in ("es", "en"):
+            told = {"accept-language": code}
+            answer = ann.get(path, headers=told) if form is None else ann.post(
+                path, data={**form, "csrf": csrf}, headers=told)  # fmt: skip
+            assert answer.status_code == 422, path
+            pages[code] = html.unescape(answer.text)
+        english = re.compile("[Ii]nput|required|[Ss]tring|needed| or ")
+        assert english.search(pages["en"]), path
+        told = re.search(r"<p>(.*?)</p>", pages["es"])[1]
+        assert english.search(told) is None, f"{path}: {told}"
 
 
 def test_english_on_a_page_would_be_told(signed_in):
