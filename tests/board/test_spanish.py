@@ -26,6 +26,7 @@ from skidhand.settings import Board
 from tests.board import english, site
 from tests.board.conftest import PASSWORD, client_of, csrf_of
 from tests.board.test_customer import routes
+from tests.board.test_pages import plain
 from tests.board.test_tanks import text as with_tanks
 
 SPANISH = words_in("es")
@@ -250,6 +251,16 @@ def test_what_a_form_or_an_address_has_wrong_is_said_in_spanish(signed_in):
         assert english.search(pages["en"]), path
         told = re.search(r"<p>(.*?)</p>", pages["es"])[1]
         assert english.search(told) is None, f"{path}: {told}"
+
+
+def test_the_audit_leaves_what_somebody_typed_as_it_was(signed_in):
+    """Names and skidhand's own results are told in Spanish; a text that happens to be one of its phrases is not."""
+    ada, told = signed_in("ada"), {"accept-language": "es"}
+    csrf = csrf_of(ada.get("/logbook").text)
+    assert ada.post("/logbook", data={"csrf": csrf, "kind": "note", "text": "oil"}).status_code == 303
+    page = plain(ada.get("/audit", headers=told).text)
+    assert "texto: oil" in page
+    assert "resultado: entró" in page
 
 
 def test_english_on_a_page_would_be_told(signed_in):
