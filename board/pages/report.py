@@ -10,7 +10,7 @@ from typing import Final, Literal
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from analytics.report_document import csv_zip, head, html, pdf, span
+from analytics.report_document import csv_zip, head, html, local, pdf, span
 from analytics.report_figures import Figures
 from analytics.report_gather import Period, Scope, gather, period_of
 from analytics.report_lines import lines, quality_lines, quality_title, total_lines
@@ -42,7 +42,7 @@ def page(request: Request, viewer: Anybody, of: str = "", period: str = "") -> R
     return render(
         request, "report.html", viewer, choice=choice, of=of, period=day, found=found, t_report=t_report, sent=sent,
         head=head(None, t_report), span=span(found, t_report) if found else "", total_lines=total_lines, lines=lines,
-        quality_lines=quality_lines, quality_title=quality_title,
+        quality_lines=quality_lines, quality_title=quality_title, local=local,
     )  # fmt: skip
 
 

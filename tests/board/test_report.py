@@ -53,6 +53,7 @@ def test_what_was_sent_is_fetched_as_it_was(sent, signed_in):
     text = leo.get(f"/report?{QUERY}").text
     assert "Sent: statement of 2026-03-04 09:00 UTC" in text
     assert "Sent: correction 1, of 2026-03-04 10:00 UTC" in text
+    assert f"{DAY} 00:00 to 2026-03-04 00:00, America/Chicago" in text  # as in the document: the site's own day
     kept = [total(leo.get(f"/report/file?{QUERY}&format=csv&number={n}")) for n in (0, 1)]
     assert kept == [one.figures["skids"][0]["treated"]["total"] for one in sent]
     assert kept[0] < kept[1] != total(leo.get(f"/report/file?{QUERY}&format=csv"))
