@@ -89,6 +89,7 @@ def test_the_handover_tells_what_is_set_aside_and_what_falls_due(signed_in, logb
         high=site.NOW + timedelta(days=4)))  # fmt: skip
     site.put(logbook, shelved, low)
     site.prompt(logbook, shelved, "7003", state="shelved", shelved_until=site.NOW + timedelta(hours=4))
+    site.prompt(logbook, site.finding(run="b"), "7004", state="shelved", skid="", site="", findings=(), title="is blind")
     until = site.NOW + timedelta(hours=2)
     with logbook.prompts.work() as work:
         work.put_work(Work(id=uuid4(), skid="tf-2", who="sasha", why="new media", begins=site.NOW, until=until))
@@ -98,6 +99,8 @@ def test_the_handover_tells_what_is_set_aside_and_what_falls_due(signed_in, logb
         make_entry("note", site.NOW - timedelta(hours=1), "robin", skid="tf-3", text="truck at six", data={})
     )
     text = plain(signed_in("leo").get("/handover").text)
+    assert "is blind (7004)" in text
+    assert ": is blind" not in text  # skidhand's own prompt is no skid's
     for told in (
         "(7003), until 07:00",
         "Skid 2, until 04:00: sasha, new media",
