@@ -226,7 +226,7 @@ class Analyzer:
         book = self._logbook.analysis
         start = time_of(plan.start)
         known = {f.id: f for f in book.current(skid=plan.skid, since=start - LOOK_BACK, superseded=True)}
-        older = map(book.last, (walk.ledger.standing.keys() | walk.ledger.told) - known.keys())
+        older = map(self._logbook.look.finding, (walk.ledger.standing.keys() | walk.ledger.told) - known.keys())
         known.update({f.id: f for f in older if f is not None})
         changed = reconcile(walk.ledger, list(known.values()), start, time_of(plan.until), time_of(tick))
         walk.ledger.revisions, walk.ledger.told = [], set()
@@ -237,7 +237,7 @@ class Analyzer:
         view = view_at(walk.versions, plan.skid, walk.minute)
         return Worked(
             Standing(plan.skid, plan.cursor, time_of(walk.minute), to_bytes(walk.memory)),
-            numbered(changed, self._logbook.analysis.last),
+            numbered(changed, self._logbook.look.finding),
             watched=None if view is None else watched(view, walk.memory, self._detectors, walk.minute),
             snapshots_at=walk.snapshots,
             rewound_to=time_of(plan.start) if plan.rewound else None,

@@ -113,15 +113,6 @@ class AnalysisBook:
         with self._db.read() as connection:
             return [Finding.model_validate(doc) for doc in connection.execute(query).scalars()]
 
-    def last(self, finding: UUID) -> Finding | None:
-        """The last revision of one finding, superseded or not; None when it was never told."""
-        query = (
-            select(findings.c.doc).where(findings.c.id == str(finding)).order_by(findings.c.revision.desc()).limit(1)
-        )
-        with self._db.read() as connection:
-            doc = connection.execute(query).scalar()
-        return None if doc is None else Finding.model_validate(doc)
-
 
 def _lost(connection: Connection, skids: Sequence[str], owner: str) -> dict[str, str]:
     """Of ``skids`` those that others hold, or nobody; the leases stay as they are until the transaction ends."""

@@ -94,7 +94,7 @@ class LookBook:
             return [Work.model_validate(doc) for doc in docs]
 
     def finding(self, finding: UUID) -> Finding | None:
-        """The newest revision of one finding."""
+        """The newest revision of one finding, superseded or not; None when it was never told."""
         query = select(findings.c.doc).where(findings.c.id == str(finding))
         with self._db.read() as connection:
             doc = connection.execute(query.order_by(findings.c.revision.desc()).limit(1)).scalar()

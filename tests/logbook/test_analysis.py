@@ -43,14 +43,14 @@ def test_a_commit_is_read_back_whole(book, logbook):
     assert logbook.prompts.inbox_depth() == 1
 
 
-def test_the_last_revision_counts_and_all_are_kept(book):
+def test_the_last_revision_counts_and_all_are_kept(book, logbook):
     """Rows are append-only by (id, revision)."""
     first, second = finding(), finding(revision=2, severity="high")
     book.commit(Worked(Standing("s1", None, NOON, b""), [first]), owner="me")
     book.commit(Worked(Standing("s1", None, NOON + HOUR, b""), [second]), owner="me")
     assert book.current() == [second]
     assert book.history(first.id) == [first, second]
-    assert book.last(first.id) == second
+    assert logbook.look.finding(first.id) == second
 
 
 def test_a_revision_that_stands_is_never_written_over(book):
