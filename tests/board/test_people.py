@@ -89,7 +89,8 @@ def test_the_handover_tells_what_is_set_aside_and_what_falls_due(signed_in, logb
         high=site.NOW + timedelta(days=4)))  # fmt: skip
     site.put(logbook, shelved, low)
     site.prompt(logbook, shelved, "7003", state="shelved", shelved_until=site.NOW + timedelta(hours=4))
-    site.prompt(logbook, site.finding(run="b"), "7004", state="shelved", skid="", site="", findings=(), title="is blind")
+    own = {"skid": "", "site": "", "findings": (), "title": "is blind"}
+    site.prompt(logbook, site.finding(run="b"), "7004", state="shelved", **own)
     until = site.NOW + timedelta(hours=2)
     with logbook.prompts.work() as work:
         work.put_work(Work(id=uuid4(), skid="tf-2", who="sasha", why="new media", begins=site.NOW, until=until))
