@@ -97,9 +97,9 @@ ES: Final[Mapping[str, str]] = {
     "primero los tiquetes y los medidores verificados. Consejo a distancia: ninguna cifra dice que algo sea seguro.",
     "skid": "Equipo", "treated": "Agua tratada entregada", "received": "Agua recibida",
     "on_spec": "Dentro de especificación",
-    "recovery": "Recuperación (tratada entre recibida)", "backwash": "Parte para contralavado", "calls_short": "Avisos",
+    "recovery": "Recuperación (tratada entre recibida)", "backwash": "Parte para retrolavado", "calls_short": "Avisos",
     "data": "Datos", "to": "a", "of": "{share} de {count}",
-    "recovery_short": "Recuperación", "backwash_short": "Contralavado",
+    "recovery_short": "Recuperación", "backwash_short": "Retrolavado",
     "total": "Todo junto", "total_of": "de {parts} de {of} con totalizador",
     "no_total": "sin medidor con totalizador", "in_barrels": "lo mismo en barriles de 42 galones",
     "in_gap": "de ella en huecos de los datos", "diverted": "de ella desviada",
@@ -142,7 +142,7 @@ ES: Final[Mapping[str, str]] = {
     "que falta es una de la que ningún instrumento informa.",
     "how_spec": "Dentro de especificación: minutos en servicio con lectura utilizable, no mayor que el límite. Una "
     "media diaria necesita una hora de lecturas. Lo no juzgado no está ni dentro ni fuera de especificación.",
-    "how_recovery": "Recuperación y parte para contralavado: agua tratada, y agua de lavado, entre la recibida (entre "
+    "how_recovery": "Recuperación y parte para retrolavado: agua tratada, y agua de lavado, entre la recibida (entre "
     "la tratada, si la recibida no tiene medidor).",
     "how_oil": "Aceite retenido: caudal por la diferencia entre el primer y el último analizador de aceite, minuto a "
     "minuto.",

@@ -144,7 +144,7 @@ TEXTS: Final = {
     "trend.least": "mínimo",
     "trend.mean": "media",
     "trend.most": "máximo",
-    "trend.backwash": "contralavado",
+    "trend.backwash": "retrolavado",
     "trend.wash": "lavado",
     "trend.stop": "parada",
     "trend.gap": "sin datos",

@@ -78,7 +78,7 @@ ENTRIES: Final = {
     "hand.out": "Fuera de servicio",
     "hand.renewed": "Renovado en los últimos catorce días",
     "hand.learning": "Aprendiendo, o sin vigilar ahora",
-    "hand.washes": "Próximos contralavados",
+    "hand.washes": "Próximos retrolavados",
     "hand.tanks": "Tanques y químicos",
     "learn.brief": "aún aprende {units}: {why}, {far}",
     "learn.placement": "nuevo en este lugar",

@@ -11,7 +11,7 @@ UNITS: Final = {
     "plate filter press": "filtro prensa de placas",
     "gas flotation cell": "celda de flotación con gas",
     "static de-oiling hydrocyclone": "hidrociclón desaceitador estático",
-    "granular media filter with backwash": "filtro de medio granular con contralavado",
+    "granular media filter with backwash": "filtro de medio granular con retrolavado",
     "treated water leaving": "salida de agua tratada",
     "reverse osmosis stage": "etapa de ósmosis inversa",
     "the skid as a whole": "el equipo entero",
@@ -76,7 +76,7 @@ UNITS: Final = {
     "skid is in service": "el equipo está en servicio",
     "operating mode": "modo de operación",
     "outside temperature": "temperatura exterior",
-    "temperature of a line that could freeze": "temperatura de una línea que podría helarse",
+    "temperature of a line that could freeze": "temperatura de una línea que podría congelarse",
     "heat trace is on": "el traceado está encendido",
     "supply voltage": "tensión de alimentación",
     "1 while the gas alarm is on": "1 mientras la alarma de gas está activa",
@@ -206,8 +206,8 @@ FIGURES: Final = {
     "dose command": "orden de dosis",
     "speed": "velocidad",
     "running": "en marcha",
-    "backwash": "contralavado",
-    "backwash flow": "caudal de contralavado",
+    "backwash": "retrolavado",
+    "backwash flow": "caudal de retrolavado",
     "ph": "pH",
 }  # fmt: skip
 

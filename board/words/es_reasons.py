@@ -32,7 +32,7 @@ REASONS: Final = {
     "a clean bed": "un lecho limpio",
     "worse water": "peor agua",
     "a wash": "un lavado",
-    "water that is too quick to freeze": "agua demasiado rápida para helarse",
+    "water that is too quick to freeze": "agua demasiado rápida para congelarse",
     "a line that is kept warm": "una línea que se mantiene caliente",
     "deposit": "depósito",
     "cold feed or less pressure": "alimentación fría o menos presión",

@@ -9,6 +9,8 @@ from uuid import UUID, uuid4
 
 import pytest
 
+from alerts.words import words_in as words_for
+from analytics.report_words import ReportWords
 from board.app import make_app
 from board.words import words_in
 from skidhand import plugins
@@ -277,3 +279,20 @@ def _pages(app, ids: dict[str, list[str]]) -> list[str]:
         name = re.search(r"{(\w+)}", path)
         made += [path] if name is None else [path.replace(name[0], one) for one in ids[name[1]]]
     return made
+
+
+def test_alerts_board_and_report_call_a_thing_by_one_name():
+    """A text message, the page and the report of one event use one word for the wash, the oil, a slug and a stop."""
+    alerts, report = words_for("es"), ReportWords("es")
+    for kind, word in (("dp-rise", "retrolavado"), ("oil-carry-over", "aceite"), ("pump-slip", "patina"),
+                       ("off-spec", "fuera de especificaci"), ("impulse-line-plugged", "de impulso"),
+                       ("freeze-risk", "congelarse")):  # fmt: skip
+        assert word in alerts.kinds[kind].what, kind
+        assert word in SPANISH.what(kind, "x"), kind
+    for cause, word in (("slug", "bache de aceite"), ("oil-slug", "bache de aceite"), ("stuck-skim", "atascado"),
+                        ("power", "electricidad"), ("carrier", "red celular"), ("gateway", "pasarela"),
+                        ("membrane-damage", "dañada")):  # fmt: skip
+        assert word in alerts.causes[cause], cause
+        assert word in SPANISH.cause(cause), cause
+    assert (alerts.numbers["oil"], SPANISH.number("oil"), report("oil")) == ("aceite", "aceite", "Aceite")
+    assert report("backwash_short").lower() == SPANISH("trend.backwash") == "retrolavado"
