@@ -102,22 +102,13 @@ def calls_of(book: Logbook, skid: str | None = None) -> list[Call]:
     sent = {one.prompt for one in book.prompts.deliveries() if one.state == "sent"}
     prompts = sorted(book.prompts.all(), key=lambda prompt: prompt.created)
     asked = [prompt for prompt in prompts if prompt.findings and skid in (None, prompt.skid)]
-    return [_call(prompt, findings, _verdict(prompt, prompts, book), prompt.id in sent) for prompt in asked]
+    return [_call(prompt, findings, _verdict(prompt, book), prompt.id in sent) for prompt in asked]
 
 
-def _verdict(prompt: Prompt, prompts: Iterable[Prompt], book: Logbook) -> Answer | None:
-    """The last accepted verdict on it. Not ``prompt.verdict``: a prompt that comes back begins without one.
-
-    Codes are used again, so an answer belongs to the youngest prompt of its code that was there by then.
-    """
-    after = [other.created for other in prompts if other.code == prompt.code and other.created > prompt.created]
-    until = min(after, default=None)
-    said = [
-        (answer.judged, answer)
-        for answer in book.answers.to(prompt.code)
-        if answer.state == "accepted" and answer.verb in ("done", "false") and answer.judged is not None
-    ]
-    mine = [answer for at, answer in said if prompt.created <= at and (until is None or at < until)]
+def _verdict(prompt: Prompt, book: Logbook) -> Answer | None:
+    """The last accepted verdict on it. Not ``prompt.verdict``: a prompt that comes back begins without one."""
+    said = book.answers.about(prompt)
+    mine = [answer for answer in said if answer.state == "accepted" and answer.verb in ("done", "false")]
     return mine[-1] if mine else None
 
 

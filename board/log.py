@@ -28,7 +28,7 @@ def log_of(house: House, prompt: Prompt, t: Words) -> list[Item]:
     for one in house.logbook.prompts.deliveries(prompt.id):
         who = t("event.sent-to", person=one.person, channel=one.channel)
         items.append(Item(one.sent or one.queued, who, one.text, t.said(one.error or one.state)))
-    for said in house.logbook.answers.to(prompt.code):
+    for said in house.logbook.answers.about(prompt):
         result = (
             t("event.refused", why=t.said(said.reason or "")) if said.state == "refused" else t(f"event.{said.state}")
         )

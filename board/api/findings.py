@@ -104,7 +104,7 @@ def prompt(request: Request, viewer: Looking, prompt: UUID) -> Response:
          "sent": one.sent}
         for one in house.logbook.prompts.deliveries(found.id)
     ]  # fmt: skip
-    history, answers = house.logbook.prompts.history(found.id), house.logbook.answers.to(found.code)
+    history, answers = house.logbook.prompts.history(found.id), house.logbook.answers.about(found)
     return reply(request, {"prompt": found, "history": history, "messages": messages, "answers": answers})
 
 

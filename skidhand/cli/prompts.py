@@ -212,10 +212,8 @@ def _story(book: Logbook, prompt: Prompt) -> list[dict[str, Any]]:
         {"time": d.queued, "what": f"message, {d.state}", "who": f"{d.person} ({d.channel})", "text": d.text}
         for d in book.prompts.deliveries(prompt.id)
     ]
-    # A code is used again after a while: only what was said since this prompt was raised belongs to it.
     answers = [
         {"time": a.at, "what": f"{a.verb}, {a.state}", "who": a.who, "text": a.reason or a.text}
-        for a in book.answers.to(prompt.code)
-        if a.at >= prompt.created
+        for a in book.answers.about(prompt)
     ]
     return sorted([*states, *messages, *answers], key=lambda row: row["time"])

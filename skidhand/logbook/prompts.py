@@ -148,3 +148,17 @@ class AnswerBook:
         with self._db.read() as connection:
             rows = connection.execute(query.order_by(answers.c.at, answers.c.id)).scalars()
             return [Answer.model_validate(doc) for doc in rows]
+
+    def about(self, prompt: Prompt) -> list[Answer]:
+        """Answers that named its code while the code was its own, oldest first.
+
+        Codes are used again, so an answer belongs to the youngest prompt of its code that was there when it was
+        judged, by the clock that raises prompts; what waits still goes by its own time.
+        """
+        later = select(func.min(prompts.c.created)).where(
+            prompts.c.code == column_code(prompt.code), prompts.c.created > prompt.created
+        )
+        with self._db.read() as connection:
+            until = connection.execute(later).scalar()
+        said = [(one.judged or one.at, one) for one in self.to(prompt.code)]
+        return [one for at, one in said if prompt.created <= at and (until is None or at < until)]

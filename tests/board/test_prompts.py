@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import re
+from datetime import timedelta
+from uuid import uuid4
 
 import pytest
 
 from board.app import make_app
+from skidhand.model.prompt import Answer
 from skidhand.settings import Board
 from tests.board import site
 from tests.board.conftest import CHEAP, PASSWORD, client_of, csrf_of
@@ -85,6 +88,21 @@ def test_a_prompt_without_a_page_of_its_own_is_answered_in_the_list(asked):
     assert ann.post(path, data={**said, "csrf": "no"}).status_code == 403
     assert ann.post(path, data=said).status_code == 303
     assert [(one.who, one.verb) for one in asked.book.answers.to("7002")] == [("robin", "mine")]
+
+
+def test_an_events_page_tells_no_answer_to_another_prompt_that_had_its_code(signed_in, logbook):
+    """Codes are used again after half a year; page and API tell what was said to this prompt alone."""
+    at = site.finding().detected
+    for who, days in (("jo", -200), ("sam", 0)):
+        said = Answer(
+            id=uuid4(), at=at + timedelta(days=days, minutes=1), who=who, code="4821", verb="mine", channel="x"
+        )
+        logbook.answers.add(said)
+    leo = signed_in("leo")
+    page = plain(leo.get(f"/events/{site.finding().id}").text)
+    assert ("sam (x)" in page, "jo (x)" in page) == (True, False)
+    (mine,) = [one for one in leo.get("/api/v1/prompts").json()["items"] if one["code"] == "4821"]
+    assert [one["who"] for one in leo.get(f"/api/v1/prompts/{mine['id']}").json()["answers"]] == ["sam"]
 
 
 def test_a_skids_marks_name_a_prompt_with_its_matter_its_state_and_a_link(signed_in):

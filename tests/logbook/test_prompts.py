@@ -13,6 +13,7 @@ from skidhand.model.prompt import Answer, Delivery, Prompt, Transition
 from tests.alerts.helpers import NOON, Analyser, finding, revised
 
 HOUR = timedelta(hours=1)
+DAY = timedelta(days=1)
 
 
 def prompt(code="4821", state="unacknowledged", skid="tf-skid-1", created=NOON, **changes):
@@ -142,6 +143,19 @@ def test_answers_wait_and_are_judged(logbook):
     assert logbook.answers.to("4821") == [late]
     with pytest.raises(LogbookError):
         logbook.answers.add(late)
+
+
+def test_answers_belong_to_the_prompt_that_had_the_code_then(logbook):
+    """Half a year later another prompt has the code: neither is told what was said to the other."""
+    old, new = prompt(created=NOON), prompt(created=NOON + 200 * DAY)
+    with logbook.prompts.work() as book:
+        book.save(old)
+        book.save(new)
+    said = [answer(at=at) for at in (NOON - HOUR, NOON + HOUR, NOON + 200 * DAY, NOON + 201 * DAY)]
+    for one in said:
+        logbook.answers.add(one)
+    assert logbook.answers.about(old) == [said[1]]
+    assert logbook.answers.about(new) == said[2:]
 
 
 @pytest.mark.parametrize("code", ["", "4821 " * 1000, "'; --", "\x00\x00", "№☃"])
