@@ -8,6 +8,7 @@ range's end, without noise. Or a level has been zeroed anew: no flow lifts a tan
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import isfinite
 from typing import ClassVar, Final
 
 import numpy as np
@@ -47,7 +48,7 @@ STEP: Final = "Suggest checking the transmitter's unit, range and zero against t
 
 
 class Told(BaseModel):
-    """What was said of one role, and by how much the reading had jumped: times, or m of a level."""
+    """What was said of one role, and by how much the reading had jumped: times (None from zero), or m of a level."""
 
     model_config = ConfigDict(extra="forbid")
 
@@ -71,7 +72,7 @@ class Jump:
     at: int
     before: float
     after: float
-    noise: float
+    noise: float  # times by which it changed, NaN where there was none before
     unit: str | None
     held: bool = False  # at the end of its range: ``unit`` would be one that puts it there
 
@@ -117,7 +118,8 @@ class ScaleChange(NothingLearnt):
                     draft = _draft(
                         unit, role, jump, end, minutes[k - SIDE : k + SIDE + 1], values[k - SIDE : k + SIDE + 1]
                     )
-                    told[role] = Told(draft=draft, factor=jump.after / jump.before, step=jump.after - jump.before)
+                    factor = jump.after / jump.before if jump.before else None
+                    told[role] = Told(draft=draft, factor=factor, step=jump.after - jump.before)
                     drafts.append(draft)
                     jumped[role] = jump.at
             drafts += _aged(told, role, int(block.minutes[-1]))
@@ -274,8 +276,9 @@ def _draft(unit: UnitView, role: str, jump: Jump, minute: int, minutes: I64, val
     numbers = [
         number(unit, role, "reading_before", jump.before),
         number(unit, role, "reading_after", jump.after),
-        plain("noise_times", jump.noise),
     ]
+    if isfinite(jump.noise):  # a level that comes once a minute shows none
+        numbers.append(plain("noise_times", jump.noise))
     own = unit.instruments[role].unit
     if jump.unit and jump.held:
         why = f"it stands without noise where a transmitter holds what its range cannot show, as {jump.unit} would"
