@@ -1,6 +1,6 @@
 """The pictures in docs/board: ``python -m tests.board.pictures FOLDER [TANKS]``.
 
-FOLDER is what the demo left, TANKS one of the scenario shared-tank. Logbooks are copied first: the pictures are those
+FOLDER is what ``skidhand demo --hours 56`` left, when something stands, TANKS one of the scenario shared-tank. Logbooks are copied first: the pictures are those
 of a signed-in engineer, who is no part of the demo.
 """
 
