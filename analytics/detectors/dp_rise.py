@@ -131,9 +131,10 @@ class _Pass:
         washing = block.washing.get(self.unit.id, np.zeros(len(block), dtype=np.bool_))
         self.seen = np.isfinite(self.flow) & np.isfinite(self.drop)
         judged = self.seen & block.running & ~block.settling & ~washing
-        if s.flow0 is None and (first := np.flatnonzero(judged & (self.flow > 0))).size:
-            s.flow0 = float(self.flow[first[0]])
-        judged &= self.flow >= LOW_FLOW * (s.flow0 or np.inf)
+        if self.unit.has("flow"):
+            if s.flow0 is None and (first := np.flatnonzero(judged & (self.flow > 0))).size:
+                s.flow0 = float(self.flow[first[0]])
+            judged &= self.flow >= LOW_FLOW * (s.flow0 or np.inf)
         if (channel := block.get(self.unit.id, "flow")) is not None:
             judged &= channel.low >= STEADY * self.flow
         celsius = forward(self.water.celsius(block), s.celsius)

@@ -87,10 +87,10 @@ def block(view: SkidView, made: Made, *, tag: bool = True, flags: np.ndarray | N
     settling = made.washing.copy()
     for k in range(1, 11):
         settling[k:] |= made.washing[:-k]
+    flow = {("filter", "flow"): made.flow} if view.by_id["filter"].has("flow") else {}
     return build.block(
         view,
-        {("filter", "flow"): made.flow, ("filter", "dp"): made.dp, ("tank", "temperature"): made.celsius,
-         ("cyclone", "outlet_oil"): made.oil},
+        {("filter", "dp"): made.dp, ("tank", "temperature"): made.celsius, ("cyclone", "outlet_oil"): made.oil, **flow},
         flags=None if flags is None else {("filter", "dp"): flags},
         washing={"filter": made.washing} if tag else {"filter": np.zeros(len(made.dp), dtype=bool)},
         settling=settling,

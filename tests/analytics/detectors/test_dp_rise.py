@@ -52,6 +52,17 @@ def test_a_wash_without_a_signal_is_seen() -> None:
     assert opened == [1035, 1685, 2305]
 
 
+def test_a_filter_without_a_flow_meter_is_called_too() -> None:
+    """On a skid of 20 m3/h, runs compared by hours: each from the second on is called once, 2 to 3 h before its end."""
+    view, made = build.skid(build.TRAIN.replace("{flow: FT-301, dp", "{dp")), filters.make([10, 9.5, 10.5, 10])
+    assert (view.design_flow, view.by_id["filter"].has("flow")) == (20.0, False)
+    words = filters.said(view, filters.block(view, made))
+    opened = [minute for minute, kind, _, _, ended in words if kind == "dp-rise" and not ended and minute >= 611]
+    ends = [start - filters.WASH for start in [*made.starts[2:], len(made.dp)]]
+    assert len(opened) == 3
+    assert all(120 <= end - minute <= 180 for minute, end in zip(opened, ends, strict=True))
+
+
 def test_quiet_filter_says_nothing() -> None:
     """Two thousand minutes of a filter that hardly fouls, after a run that taught: silence."""
     assert _after(filters.make([10, 200], last=2000)) == []

@@ -69,7 +69,7 @@ def test_a_level_zeroed_anew_is_told_and_ends_when_it_is_put_right():
 
 @pytest.mark.parametrize("level", [0.0, 1.5])
 def test_a_level_that_comes_once_a_minute_is_told_too(level):
-    """Without noise, of an empty tank or a full one, zeroed anew and put right: its noise is left out, both are told."""
+    """Without noise, of an empty tank or a full one, zeroed anew and put right: both are told, no noise is shown."""
     opened, ended = said("tank", {"level": after(level, level + 0.5, until=AT + 60)}, {"level": np.zeros(N)})
     assert {one.name for one in opened.evidence.numbers} == {"reading_before", "reading_after"}
     assert (opened.ended, ended.ended) == (None, build.MINUTE0 + AT + 59)
