@@ -1,7 +1,7 @@
 """The pictures in docs/board: ``python -m tests.board.pictures FOLDER [TANKS]``.
 
-FOLDER is what ``skidhand demo --hours 56`` left, when something stands, TANKS one of the scenario shared-tank. Logbooks are copied first: the pictures are those
-of a signed-in engineer, who is no part of the demo.
+FOLDER is what ``skidhand demo --hours 56`` left, when something stands, TANKS one of the scenario shared-tank. Logbooks
+are copied first: the pictures are those of a signed-in engineer, who is no part of the demo.
 """
 
 from __future__ import annotations
