@@ -283,7 +283,9 @@ class _Pass:
             near = self.from_deposit(level)
         s.near = s.near + 1 if near and deposit else 0
         over = mine and drop >= self.terminal
-        if (s.told is None and s.near < TWICE and not (over and deposit)) or (s.told is not None and estimate is None):
+        if not over and (estimate is None if s.told else s.near < TWICE):
+            return
+        if s.told is None and s.near < TWICE and not deposit:
             return
         told = Told(
             due=minute + 60.0 * (estimate.median if estimate else 0.0),

@@ -62,6 +62,15 @@ def test_only_the_filter_with_the_least_flow_is_called(pair):
     assert _called(pair, "right", data) == []
 
 
+def test_the_limit_is_severe_though_no_climb_is_known_yet(pair):
+    """Before any wash taught how the drop climbs it is called once, and once more, high, when it is at its limit."""
+    dp = np.concatenate([np.linspace(20.0, TERMINAL, 600), np.full(100, TERMINAL + 5.0)])
+    data = _bank(pair, np.full(700, 8.0), np.full(700, 12.0), dp)
+    words = build.run(RISE, pair, "left", data)[1]
+    assert [(d.severity, d.forecast) for d in words] == [("medium", None), ("high", None)]
+    assert dp[words[1].minute - build.MINUTE0] >= TERMINAL
+
+
 def test_filters_that_hardly_differ_are_both_called_before_the_limit(pair):
     """With flows 2 % apart it cannot be told which is next, so both are spoken of before the drop is at its limit."""
     dp = np.linspace(20.0, TERMINAL, 600)
