@@ -42,7 +42,12 @@ class Washes(BaseModel):
         weak = max(climb if stairs else 0, self.weak + 1)
         good = [drop for _, drop in cleans[:-weak]]
         # The higher of two: a single low drop is a channel rather than a cleaner bed.
-        baseline = median_high(good[-REMEMBERED:]) if len(good) >= BEFORE else min(drop for _, drop in cleans)
+        if len(good) >= BEFORE:
+            baseline = median_high(good[-REMEMBERED:])
+        elif self.since is not None and self.baseline is not None:
+            baseline = self.baseline  # so many were weak that no good one is kept any more
+        else:
+            baseline = min(drop for _, drop in cleans)
         if clean <= CLEAN_AGAIN * baseline:
             good = [drop for _, drop in cleans if drop <= CLEAN_AGAIN * baseline]
             return Washes(cleans=cleans, baseline=median_high(good[-REMEMBERED:]))

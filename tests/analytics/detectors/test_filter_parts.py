@@ -8,7 +8,7 @@ from fluids import Ergun
 
 from analytics.conditions import water_at
 from analytics.filter_runs import MOST_BINS, VOIDS, Collapse, Run, laminar_share
-from analytics.wash_quality import Washes
+from analytics.wash_quality import KEPT, Washes
 from tests.analytics.detectors import build
 
 BED = build.TRAIN.replace(
@@ -36,6 +36,13 @@ def test_good_washes_move_the_baseline_and_weak_ones_do_not() -> None:
     """A bed whose clean drop creeps within 10 % takes its baseline along; weak washes never enter it."""
     assert _after(20, 21, 22, 22).baseline == 22
     assert _after(20, 20, 20, 30, 30, 30, 30, 30, 30, 30).baseline == 20
+
+
+def test_a_bed_that_stays_dirty_does_not_become_the_usual_one() -> None:
+    """Weak for longer than washes are kept: still said, against the same clean bed, until a wash cleans."""
+    weak = _after(20, 20, 20, *[30] * (2 * KEPT))
+    assert (weak.since, weak.baseline) == (3000, 20)
+    assert (weak.after(100_000, 20.5).since, weak.after(100_000, 20.5).baseline) == (None, 20.5)
 
 
 def test_washes_that_each_leave_a_little_more_are_weak_from_the_first_on() -> None:
