@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
+from typing import Final
 
 import numpy as np
 
@@ -11,11 +12,15 @@ from skidhand.fleet import UnitView
 from skidhand.model.finding import MAX_POINTS, Number, Trace
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_FAR: Final = (datetime(2200, 1, 1, tzinfo=UTC) - _EPOCH) / timedelta(minutes=1)  # times in ns end in 2262
 
 
 def moment(minute: float) -> datetime:
-    """The UTC time at which a minute since the epoch begins; fractions count in whole microseconds."""
-    return _EPOCH + timedelta(microseconds=round(minute * 60e6))
+    """The UTC time at which a minute since the epoch begins; fractions count in whole microseconds.
+
+    Not after the year 2200: what hardly climbs reaches its limit at a time that no calendar has.
+    """
+    return _EPOCH + timedelta(microseconds=round(min(minute, _FAR) * 60e6))
 
 
 def number(unit: UnitView, role: str, name: str, value: float, *, difference: bool = False) -> Number:

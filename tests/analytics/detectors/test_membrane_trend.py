@@ -7,6 +7,7 @@ import pytest
 
 from analytics.detectors.membrane import PLUGIN, reach
 from analytics.detectors.osmotic_limit import PLUGIN as OSMOTIC
+from analytics.evidence import moment
 from analytics.frame import Block
 from skidhand.unit_types import reverse_osmosis as ro
 from tests.analytics.detectors import build, rest
@@ -38,6 +39,14 @@ def test_what_does_not_rise_has_no_forecast() -> None:
     level = tuple((60 * h, 0.05 + 0.004 * float(random.normal())) for h in range(72))
     assert reach(level, LIMIT) is None
     assert reach(tuple((60 * h, 0.001 * h) for h in range(47)), LIMIT) is None
+
+
+def test_a_trend_that_hardly_rises_has_a_far_time() -> None:
+    """A loss that would take a million years to reach the limit is given a time all the same, not after 2200."""
+    due = reach(tuple((60 * h, 0.06 + 1e-12 * h) for h in range(72)), LIMIT)
+    assert due is not None
+    assert due[0] > 1e6 * 365 * 1440
+    assert {moment(minute).year for minute in due} == {2200}
 
 
 @pytest.mark.parametrize(
