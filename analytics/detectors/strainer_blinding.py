@@ -29,7 +29,7 @@ ENOUGH: Final = 15  # usable minutes in a bin
 LEARN: Final = 12  # bins (6 h of service) whose median is a clean strainer; a lower one later replaces it
 KEPT: Final = 144  # bins kept: 72 h of service
 TREND: Final = 24  # bins (12 h) that the forecast is made from
-AHEAD: Final = 24.0  # hours: said when cleaning is due within a day
+AHEAD: Final = 48.0  # hours: said when cleaning is due within two days
 RISEN: Final = 1.3  # index over clean below which no forecast is believed
 TWOFOLD: Final = 2.0  # index over clean that is said with half of the limit reached
 HALF: Final = 0.5
@@ -169,7 +169,7 @@ def _judge(unit: UnitView, s: BlindingState, minute: int) -> list[Draft]:
     level = resistance(unit.limits["dp_clean_at"], flow, s.kept[-1].density)
     left = None if s.clean is None or recent < RISEN * s.clean else _left(s, level)
     soon = left is not None and left[1] <= AHEAD
-    much = s.clean is not None and recent > TWOFOLD * s.clean and recent > HALF * level
+    much = s.clean is not None and recent > TWOFOLD * s.clean and recent > HALF * level and not _far_off(s, level)
     s.beyond = s.beyond + 1 if soon or much or recent > level else 0
     severity: Severity = "high" if recent > level else "medium"
     due = None if left is None else tuple(minute + 1 + 60.0 * hours for hours in left)
@@ -192,8 +192,14 @@ def _was_cleaned(s: BlindingState, recent: float) -> bool:
     return s.told is not None and s.clean is not None and recent < CLEAN_AGAIN * s.clean
 
 
-def _left(s: BlindingState, level: float) -> tuple[float, float, float] | None:
-    shown = s.kept[-TREND:]
+def _far_off(s: BlindingState, level: float) -> bool:
+    """By the trend of all that is kept it will not be due for long; what came at once and stays has no such trend."""
+    left = _left(s, level, KEPT)
+    return left is not None and left[1] > AHEAD
+
+
+def _left(s: BlindingState, level: float, bins: int = TREND) -> tuple[float, float, float] | None:
+    shown = s.kept[-bins:]
     return reach([b.minute for b in shown], [b.index for b in shown], level)
 
 

@@ -25,7 +25,7 @@ from skidhand.model.finding import Evidence, RuledOut
 # Common practice, no source: chosen on simulated seeds below 100 so that well plants stay below three quarters of it.
 PART: Final = 60  # minutes
 ENOUGH: Final = 45
-SETTINGS: Final = Settings(learn=96, rise=3, alpha=1e-12, slow=50.0)
+SETTINGS: Final = Settings(learn=96, rise=3, fall=12, alpha=1e-12, slow=50.0)
 FLOW_OFF: Final = 0.05  # by which a flow may leave the span that was seen
 LEAST: Final = 4  # readings
 THERE: Final = 0.9  # of the hours to learn from, in which a reading must be known to take part

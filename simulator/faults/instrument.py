@@ -45,6 +45,7 @@ SCALE_CHANGE = register(
         strikes="instrument",
         kind="scale-change",
         lookalike=True,
+        also=(("sensor-out-of-range", None),),  # where the larger reading leaves its range
         visible_minutes=15.0,
     )
 )
