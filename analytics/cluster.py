@@ -10,7 +10,8 @@ import logging
 import os
 import socket
 import threading
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from concurrent.futures import CancelledError
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache
@@ -51,13 +52,24 @@ class Cluster:
     def __init__(self, address: str, place: Place, logbook: Logbook, *, owner: str) -> None:
         self._place, self._logbook, self._owner = place, logbook, owner
         self._asked: dict[str, datetime] = {}
-        self._client = _client(address)
+        self._address, self._client = address, _client(address)
 
     def run_once(self) -> Summary:
         """One cycle of every skid; OutsideError when a part of them failed, the others' work stands."""
-        from distributed import KilledWorker, wait
+        from distributed import KilledWorker
 
-        skids = skids_of(self._logbook.fleets.versions())
+        if self._client.status == "closed":  # it gave the scheduler up for lost
+            self._client = _client(self._address)
+        try:
+            summary = self._cycle(skids_of(self._logbook.fleets.versions()))
+        except (KilledWorker, CancelledError, OSError) as error:
+            raise OutsideError(f"the cluster lost a part of the work: {error}") from error
+        self._asked = {skid: to for skid, to in self._asked.items() if skid in summary.not_ours}
+        return summary
+
+    def _cycle(self, skids: Sequence[str]) -> Summary:
+        from distributed import wait
+
         threads = sum(self._client.nthreads().values())
         if not threads:
             raise OutsideError(f"the cluster at {self._client.scheduler_info()['address']} has no workers")
@@ -67,13 +79,8 @@ class Cluster:
             for part in (tuple(skids[i::parts]) for i in range(parts))
             if part
         ]
-        try:
-            wait(tasks)
-            summary = together(self._client.gather(tasks))
-        except (KilledWorker, OSError) as error:
-            raise OutsideError(f"the cluster lost a part of the work: {error}") from error
-        self._asked = {skid: to for skid, to in self._asked.items() if skid in summary.not_ours}
-        return summary
+        wait(tasks)
+        return together(self._client.gather(tasks))
 
     def follow(self, interval_s: float, stop: threading.Event) -> None:
         """Cycle after cycle until ``stop`` is set, with a heartbeat each; waits out what is away."""

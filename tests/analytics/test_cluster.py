@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from contextlib import closing
+import threading
+import time
+from contextlib import closing, suppress
 from datetime import timedelta
 
 import pyarrow as pa
 import pytest
 
 from analytics.cluster import Cluster, Place
+from analytics.follow import Summary
 from analytics.service import Analyzer
 from simulator.generate import generate
 from simulator.scenario import load_scenario
 from skidhand.clock import MINUTE_US, StreamClock
-from skidhand.errors import UserError
+from skidhand.errors import OutsideError, UserError
 from skidhand.fleet import load_fleet
 from skidhand.logbook import Logbook
 from skidhand.model.finding import identity
@@ -81,3 +84,35 @@ def test_an_address_that_is_none_is_said(tmp_path, address):
     with Logbook(place.logbook) as book, pytest.raises(UserError, match=f"'{address}'.*'local:4'"):
         Cluster(address, place, book, owner="test")
     assert str(tmp_path) not in repr(place)
+
+
+def test_a_scheduler_that_is_lost_is_waited_out(tmp_path, monkeypatch):
+    """Lost in the middle of a cycle, still away in the next: both refused; back, and one of the next is done."""
+    dask, distributed = pytest.importorskip("dask"), pytest.importorskip("distributed")
+    monkeypatch.setattr("analytics.cluster.skids_of", lambda _: ["one"])
+    monkeypatch.setattr("analytics.cluster.analyze_part", lambda *_: time.sleep(2) or Summary(skids=1))
+
+    def scheduler(port=0):
+        return distributed.LocalCluster(
+            n_workers=1, processes=False, protocol="tcp://", scheduler_port=port, dashboard_address=None
+        )
+
+    place = Place.of(str(tmp_path / "lake"), str(tmp_path / "log.db"), "stream")
+    with dask.config.set({"distributed.comm.timeouts.connect": "1s"}), Logbook(place.logbook) as book:
+        first = scheduler()
+        port = int(first.scheduler_address.rpartition(":")[2])
+        cluster = Cluster(first.scheduler_address, place, book, owner="test")
+        loss = threading.Timer(1.0, first.close)
+        loss.start()
+        for _ in range(2):
+            with pytest.raises(OutsideError):
+                cluster.run_once()
+        loss.join()
+        with closing(scheduler(port)):
+            for _ in range(5):  # what still tries to connect again may need a cycle to give up
+                with suppress(OutsideError):
+                    assert cluster.run_once().skids == 1
+                    break
+            else:
+                pytest.fail("no cycle was done")
+            cluster.release()
