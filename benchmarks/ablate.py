@@ -102,7 +102,10 @@ def analysed(part: str | None, case: Case, work: Path) -> Analysed:
 
 @contextmanager
 def replaced(target: str, instead: Callable[..., Any]) -> Iterator[list[int]]:
-    """``instead`` stands wherever analytics has ``target``; gives how often it was called."""
+    """``instead`` stands wherever analytics has ``target``; gives how often it was called.
+
+    What analytics remembers of earlier calls was made with the other one, so it is forgotten before and after.
+    """
     builtin_detectors()  # all modules that may have it are loaded
     module, _, name = target.rpartition(".")
     owner, _, kind = module.rpartition(".")
@@ -116,13 +119,18 @@ def replaced(target: str, instead: Callable[..., Any]) -> Iterator[list[int]]:
 
     loaded = [m for n, m in sys.modules.items() if n == "analytics" or n.startswith("analytics.")]
     places = {id(p): p for p in (holder, *loaded) if getattr(p, name, None) is known}.values()
-    for place in places:
-        setattr(place, name, counted)
+    caches = [f for m in loaded for f in vars(m).values() if hasattr(f, "cache_clear")]
     try:
+        for place in places:
+            setattr(place, name, counted)
+        for cache in caches:
+            cache.cache_clear()
         yield asked
     finally:
         for place in places:
             setattr(place, name, known)
+        for cache in caches:
+            cache.cache_clear()
 
 
 def _matters(part: str, case: Case) -> bool:

@@ -2,12 +2,29 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 import analytics.detectors.dp_rise
 import analytics.filter_bank
+from analytics import forecast
 from analytics.conditions import Water
+from analytics.past_runs import past_run
 from benchmarks.ablate import PARTS, replaced
+
+
+def test_nothing_is_remembered_of_the_other_one():
+    """A run that is known already is carried on anew without the blocking laws, and anew with them afterwards."""
+    at = np.linspace(0.1, 10.0, 60)
+    run = past_run(at, 20.0 + at**2, np.ones(60), at, 10.0, None)
+    known = forecast._shape(run, 200.0)
+    assert known is not None
+    with replaced(*PARTS["earlier runs carried on by blocking laws"][:2]) as asked:
+        assert forecast._shape(run, 200.0) is None
+        assert asked == [1]
+    again = forecast._shape(run, 200.0)
+    assert again is not None
+    assert np.array_equal(again.at, known.at)
 
 
 @pytest.mark.parametrize("part", PARTS)
