@@ -38,6 +38,7 @@ class Damping(BaseModel):
     quiet: int = 0
     free: int = 0
     damped: bool = False
+    proven: bool = False  # since it is damped: said once, not at every stop
     fell: bool = False  # at a stop while damped: it is no plugged line, until it scatters again
 
 
@@ -96,9 +97,14 @@ def at_stop(pressures: Sequence[str], now: Mapping[str, float], known: dict[str,
         if left[role] < FALLS:
             known[role] = one.model_copy(update={"fell": True, "damped": False, "quiet": 0, "free": 0})
             words += [Word(role, "free")] if one.damped else []
-        elif one.damped and left[role] > STAYS and any(x < FALLS for r, x in left.items() if r != role):
+        elif one.damped and not one.proven and left[role] > STAYS and _another_fell(role, left):
+            known[role] = one.model_copy(update={"proven": True})
             words.append(Word(role, "proven"))
     return words
+
+
+def _another_fell(role: str, left: Mapping[str, float]) -> bool:
+    return any(share < FALLS for other, share in left.items() if other != role)
 
 
 def _watch(role: str, one: Damping, times: float, height: float, partners: float) -> tuple[Damping, list[Word]]:
@@ -108,7 +114,8 @@ def _watch(role: str, one: Damping, times: float, height: float, partners: float
     free = one.free + 1 if times > FREE else 0
     changed = {"quiet": quiet, "free": free, "fell": one.fell and free < AGAIN}
     if not one.damped and quiet >= IN_A_ROW:
-        return one.model_copy(update={**changed, "damped": True}), [Word(role, "damped", times, partners)]
+        changed |= {"damped": True, "proven": False}
+        return one.model_copy(update=changed), [Word(role, "damped", times, partners)]
     if one.damped and free >= AGAIN:
         return one.model_copy(update={**changed, "damped": False}), [Word(role, "free")]
     return one.model_copy(update=changed), []

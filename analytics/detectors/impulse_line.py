@@ -32,6 +32,7 @@ STAYS: Final = 0.3  # of the drop in service
 TYPES: Final = ("strainer", "media_filter")
 PART: Final = 30  # minutes
 ENOUGH: Final = 15
+SCATTERS: Final = 3  # samples in a minute that make a scatter
 STEP: Final = "Suggest checking the impulse lines and the zero of the transmitter, per site procedure."
 
 
@@ -105,6 +106,7 @@ def _restless(unit: UnitView, skid: SkidView) -> list[str]:
         and not speaks_of_changes(unit.instruments[role])
         and unit.instruments[role].range is not None
         and not unit.instruments[role].total
+        and (unit.instruments[role].expected_s or 0.0) <= 60.0 / SCATTERS
     ]
 
 
@@ -166,7 +168,7 @@ def _within(block: Block, unit: UnitView, role: str) -> F64:
     channel = block.get(unit.id, role)
     if channel is None:
         return np.full(len(block), np.nan)
-    return np.where(channel.usable & (channel.count >= 3), channel.std, np.nan)
+    return np.where(channel.usable & (channel.count >= SCATTERS), channel.std, np.nan)
 
 
 def _span(unit: UnitView, role: str) -> float:

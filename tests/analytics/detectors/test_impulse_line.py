@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -21,10 +23,13 @@ ROLES = {"inlet_flow": 20.0, "inlet_pressure": 400.0, "outlet_pressure": 200.0, 
 PLUGGED = ("cyclone", "outlet_pressure")
 
 
-def plant(*, scatter=0.3, others=1.0, left=0.9, height=1.0, cuts=()):
+def plant(*, scatter=0.3, others=1.0, left=0.9, height=1.0, again=(), cuts=()):
     """What is said of 30 h: from hour 20 on the outlet's pressure scatters ``scatter`` times as before, its partners
-    ``others``; at ``height`` times its reading, and with ``left`` of it in the stop from hour 25 to 26."""
+    ``others``; at ``height`` times its reading, and with ``left`` of it in the stop from hour 25 to 26 and in those of
+    half an hour that begin in the minutes ``again``."""
     stopped, plugged = (T >= STOPS) & (T < STARTS), T >= PLUGS
+    for at in again:
+        stopped[at : at + 30] = True
     values, stds = {}, {}
     for role, level in ROLES.items():
         key = ("cyclone", role)
@@ -44,6 +49,19 @@ def test_quiet_for_two_hours_is_said_and_a_stop_proves_it():
     assert first.minute - build.MINUTE0 == PLUGS + 119
     assert (second.run_key, second.minute - build.MINUTE0) == (first.run_key, STOPS - 1 + 10)
     assert second.confidence > first.confidence
+
+
+def test_it_is_proven_once_not_at_every_stop():
+    """Two more stops in which it stands up: nothing more is said."""
+    assert plant(again=[27 * 60, 29 * 60]) == plant()
+
+
+@pytest.mark.parametrize("period", [20, 60])
+def test_what_comes_once_a_minute_is_not_called_watched(period):
+    """Three samples a minute make a scatter; where the fleet file promises fewer, the pressures are not watched."""
+    unit = VIEW.by_id["cyclone"]
+    slow = {role: one.model_copy(update={"period": period}) for role, one in unit.instruments.items()}
+    assert bool(PLUGIN.needs(replace(unit, instruments=slow), VIEW).watched) == (period == 20)
 
 
 def test_a_reading_that_falls_at_a_stop_is_no_plugged_line():
