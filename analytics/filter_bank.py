@@ -85,13 +85,12 @@ class BankMinutes:
         return bank.phase
 
     def next(self, bank: Bank, i: int, alike: float) -> bool:
-        """Whether this filter is washed next: the others in service were washed later, or never and have more flow.
-
-        ``alike`` times the least flow counts as the least.
+        """Whether this filter is washed next: the others in service were washed later; where they were washed with it,
+        or none of them ever, they have more flow. ``alike`` times the least flow counts as the least.
         """
         flow, *others = (flows[i] for flows in self.flows)
         serving = [(bank.washed.get(name), its) for name, its in zip(self.others, others, strict=True) if its > 0.0]
         mine = bank.washed.get(self.me)
-        if mine is not None:
-            return all(at is not None and at > mine for at, _ in serving)
-        return all(flow <= alike * its for at, its in serving if at is None)
+        if mine is not None and any(at is None or at < mine for at, _ in serving):
+            return False
+        return all(flow <= alike * its for at, its in serving if at == mine)

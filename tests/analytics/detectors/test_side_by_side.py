@@ -117,6 +117,17 @@ def test_filters_are_called_in_turn_and_told_when(pair):
         assert abs(last.forecast.when.timestamp() / 60.0 - build.MINUTE0 - ends[-1]) <= 20
 
 
+def test_of_filters_washed_together_the_one_with_less_flow_is_next(pair):
+    """Washed in the same ten minutes, the drop climbs again: the one that takes 8 m3/h of 20 is called, alone."""
+    climb, washing = np.linspace(20.0, TERMINAL, 600), np.zeros(1210, dtype=bool)
+    washing[600:610] = True
+    dp = np.concatenate([climb, np.full(10, 20.0), climb])
+    flows = {"left": np.where(washing, 0.0, 8.0), "right": np.where(washing, 0.0, 12.0)}
+    data = _bank(pair, flows["left"], flows["right"], dp, washing=dict.fromkeys(flows, washing))
+    assert max(_called(pair, "left", data)) > 610
+    assert [minute for minute in _called(pair, "right", data) if minute > 610] == []
+
+
 def test_washes_by_the_clock_are_learnt(pair):
     """Where no run reaches the limit but all end after 20 h 10 min, the fourth is called by the clock, to 2 %."""
     data = _taken_in_turn(pair, clock=600)
