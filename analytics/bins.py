@@ -32,7 +32,7 @@ def parts(
     the known figures of usable minutes, None where fewer than ``known`` are. A part needs ``enough`` usable minutes.
     """
     table = np.column_stack([minutes[usable].astype(np.float64), *(column[usable] for column in columns)])
-    if rest:
+    if rest and len(rest[0]) == table.shape[1]:  # with other instruments the part under way begins anew
         table = np.concatenate([np.array(rest, dtype=np.float64), table])
     last = int(minutes[-1]) if len(minutes) else 0
     whole = (last + 1) // size  # parts below this are over

@@ -14,14 +14,14 @@ from pydantic import Field
 
 from analytics import damped
 from analytics.bins import Part, Rows, parts
-from analytics.cleaning import speaks_of_changes
 from analytics.conditions import forward
 from analytics.damped import Damping, Word
 from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
-from analytics.episodes import Episode, ordered, own_roles, watch
+from analytics.episodes import Episode, ordered, watch
 from analytics.evidence import number, plain
 from analytics.frame import F64, Block
 from analytics.masks import flow_low
+from analytics.scatter import restless, span_of, within
 from skidhand.fleet import SkidView, UnitView
 from skidhand.model.finding import Evidence, RuledOut
 from skidhand.unit_types.base import PRESSURE
@@ -32,7 +32,6 @@ STAYS: Final = 0.3  # of the drop in service
 TYPES: Final = ("strainer", "media_filter")
 PART: Final = 30  # minutes
 ENOUGH: Final = 15
-SCATTERS: Final = 3  # samples in a minute that make a scatter
 STEP: Final = "Suggest checking the impulse lines and the zero of the transmitter, per site procedure."
 
 
@@ -62,7 +61,7 @@ class ImpulseLine:
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """A differential pressure and the flow that makes it, or a pressure with a partner on its unit."""
         missing = ("flow: no flow, no drop",) if _has_drop(unit) and not unit.has("flow") else ()
-        alone = len(_restless(unit, skid)) < 2
+        alone = len(restless(unit, skid)) < 2
         if _pressures(unit, skid) and alone:
             missing = (*missing, "another periodic reading on the unit: a quiet pressure alone says nothing")
         if (_has_drop(unit) and unit.has("flow")) or (_pressures(unit, skid) and not alone):
@@ -97,22 +96,9 @@ def _has_drop(unit: UnitView) -> bool:
     return unit.type.name in TYPES and unit.has("dp")
 
 
-def _restless(unit: UnitView, skid: SkidView) -> list[str]:
-    """Roles that come often enough for a scatter within the minute."""
-    return [
-        role
-        for role in own_roles(unit, skid)
-        if not unit.type.roles[role].state
-        and not speaks_of_changes(unit.instruments[role])
-        and unit.instruments[role].range is not None
-        and not unit.instruments[role].total
-        and (unit.instruments[role].expected_s or 0.0) <= 60.0 / SCATTERS
-    ]
-
-
 def _pressures(unit: UnitView, skid: SkidView) -> list[str]:
     """Gauge pressures. A drop's scatter goes with the drop, which a bed or a screen changes every hour."""
-    return [role for role in _restless(unit, skid) if unit.type.roles[role].unit == PRESSURE and role != "dp"]
+    return [role for role in restless(unit, skid) if unit.type.roles[role].unit == PRESSURE and role != "dp"]
 
 
 def _drop(unit: UnitView, skid: SkidView, block: Block, s: LineState) -> list[Draft]:
@@ -135,14 +121,14 @@ def _drop(unit: UnitView, skid: SkidView, block: Block, s: LineState) -> list[Dr
 
 
 def _scatter(unit: UnitView, skid: SkidView, block: Block, s: LineState) -> list[Draft]:
-    roles, pressures = _restless(unit, skid), _pressures(unit, skid)
-    columns = [f for role in roles for f in (_within(block, unit, role), block.clean(unit.id, role))]
+    roles, pressures = restless(unit, skid), _pressures(unit, skid)
+    columns = [f for role in roles for f in (within(block, unit, role), block.clean(unit.id, role))]
     usable = block.running & ~block.settling
     s.rest, ended = parts(s.rest, block.minutes, columns, usable, size=PART, enough=ENOUGH)
     s.damping, s.told = dict(s.damping), dict(s.told)
     ran = forward(np.where(block.running, block.minutes, np.nan), _first(s.ran, block))
     s.ran = int(ran[-1])
-    least = {role: damped.RESOLVED * _span(unit, role) for role in roles}
+    least = {role: damped.RESOLVED * span_of(unit, role) for role in roles}
     happens: list[tuple[int, Part | None]] = [(part.end, part) for part in ended]
     happens += [(int(minute), None) for minute in block.minutes[block.minutes - ran == AFTER]]
     drafts = list[Draft]()
@@ -162,20 +148,6 @@ def _scatter(unit: UnitView, skid: SkidView, block: Block, s: LineState) -> list
 def _known(roles: list[str], part: Part) -> dict[str, tuple[float, float]]:
     pairs = zip(roles, part.middle[::2], part.middle[1::2], strict=True)
     return {role: (scatter, height) for role, scatter, height in pairs if scatter is not None and height is not None}
-
-
-def _within(block: Block, unit: UnitView, role: str) -> F64:
-    channel = block.get(unit.id, role)
-    if channel is None:
-        return np.full(len(block), np.nan)
-    return np.where(channel.usable & (channel.count >= SCATTERS), channel.std, np.nan)
-
-
-def _span(unit: UnitView, role: str) -> float:
-    """The range in the role's own unit."""
-    span = unit.instruments[role].range
-    assert span is not None
-    return (span[1] - span[0]) / unit.shown(role, 1.0, difference=True)[0]
 
 
 def _first(known: int | None, block: Block) -> float:

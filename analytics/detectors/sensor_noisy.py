@@ -6,15 +6,14 @@ from dataclasses import replace
 from statistics import median
 from typing import ClassVar, Final
 
-import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from analytics.bins import Part, Rows, parts
-from analytics.cleaning import RESOLUTION, speaks_of_changes
+from analytics.cleaning import RESOLUTION
 from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
-from analytics.episodes import own_roles
 from analytics.evidence import number, plain
-from analytics.frame import F64, Block
+from analytics.frame import Block
+from analytics.scatter import restless, span_of, within
 from skidhand.fleet import SkidView, UnitView
 from skidhand.model.finding import Evidence, RuledOut
 
@@ -61,7 +60,7 @@ class SensorNoisy:
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """Periodic readings with a range."""
-        return Coverage(self.kinds if _roles(unit, skid) else frozenset())
+        return Coverage(self.kinds if restless(unit, skid) else frozenset())
 
     def start(self, unit: UnitView, skid: SkidView) -> NoisyState:  # noqa: ARG002
         """Nothing learnt."""
@@ -70,8 +69,8 @@ class SensorNoisy:
     def step(self, unit: UnitView, skid: SkidView, block: Block, state: State) -> tuple[State, list[Draft]]:
         """Medians of half an hour in service."""
         assert isinstance(state, NoisyState)
-        roles = _roles(unit, skid)
-        columns = [_within(block, unit, role) for role in roles]
+        roles = restless(unit, skid)
+        columns = [within(block, unit, role) for role in roles]
         usable = block.running & ~block.settling
         rest, ended = parts(state.rest, block.minutes, columns, usable, size=PART, enough=ENOUGH)
         noise, drafts = dict(state.noise), list[Draft]()
@@ -89,23 +88,17 @@ class SensorNoisy:
 PLUGIN = SensorNoisy()
 
 
-def _within(block: Block, unit: UnitView, role: str) -> F64:
-    channel = block.get(unit.id, role)
-    if channel is None:
-        return np.full(len(block), np.nan)
-    return np.where(channel.usable & (channel.count >= 3), channel.std, np.nan)
-
-
 def _judge(unit: UnitView, roles: list[str], part: Part, noise: dict[str, Noise]) -> list[Draft]:
     times: dict[str, float] = {}
     for role, now in zip(roles, part.middle, strict=True):
         if now is None:
             continue
         known = noise.get(role, Noise())
+        now = max(now, RESOLUTION * span_of(unit, role))  # resolution alone can give so much
         if known.usual is not None:
-            times[role] = max(now, _floor(unit, role)) / known.usual
+            times[role] = now / known.usual
             continue
-        learning = (*known.learning, max(now, _floor(unit, role)))
+        learning = (*known.learning, now)
         done = len(learning) == LEARN
         noise[role] = Noise(learning=() if done else learning, usual=median(learning) if done else None)
     drafts = []
@@ -156,22 +149,3 @@ def _draft(unit: UnitView, role: str, known: Noise, ratio: float, minute: int, o
         ruled_out=(RuledOut(what="a restless process", why=quietest),),
         first_step=STEP,
     )
-
-
-def _floor(unit: UnitView, role: str) -> float:
-    """A standard deviation that resolution alone can give."""
-    span = unit.instruments[role].range
-    assert span is not None
-    one, _ = unit.shown(role, 1.0, difference=True)
-    return RESOLUTION * (span[1] - span[0]) / one
-
-
-def _roles(unit: UnitView, skid: SkidView) -> list[str]:
-    return [
-        role
-        for role in own_roles(unit, skid)
-        if not unit.type.roles[role].state
-        and not speaks_of_changes(unit.instruments[role])
-        and unit.instruments[role].range is not None
-        and not unit.instruments[role].total
-    ]

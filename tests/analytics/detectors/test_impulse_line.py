@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from analytics.detectors.impulse_line import PLUGIN
+from analytics.detectors.sensor_noisy import PLUGIN as NOISY
 from tests.analytics.detectors import build
 
 UNITS = """
@@ -62,6 +63,17 @@ def test_what_comes_once_a_minute_is_not_called_watched(period):
     unit = VIEW.by_id["cyclone"]
     slow = {role: one.model_copy(update={"period": period}) for role, one in unit.instruments.items()}
     assert bool(PLUGIN.needs(replace(unit, instruments=slow), VIEW).watched) == (period == 20)
+
+
+@pytest.mark.parametrize("detector", [PLUGIN, NOISY], ids=lambda one: one.name)
+def test_an_instrument_that_the_fleet_file_makes_slow_meanwhile_ends_nothing(detector):
+    """In the middle of a half hour the file says that one comes once a minute: the rest is watched on."""
+    unit, data = VIEW.by_id["cyclone"], build.block(VIEW, {PLUGGED: np.full(60, 200.0)})
+    slow = {**unit.instruments, "inlet_flow": unit.instruments["inlet_flow"].model_copy(update={"period": 60})}
+    state, _ = detector.step(unit, VIEW, data.cut(0, 10), detector.start(unit, VIEW))
+    assert state.rest
+    after, _ = detector.step(replace(unit, instruments=slow), VIEW, data.cut(10, 20), state)
+    assert [row[0] - build.MINUTE0 for row in after.rest] == list(range(10, 20))
 
 
 def test_a_reading_that_falls_at_a_stop_is_no_plugged_line():
