@@ -66,7 +66,7 @@ class Progress:
 
 
 class NothingLearnt:
-    """For detectors that speak from the first minute on: nothing begins anew but by another pad."""
+    """For detectors that speak from the first minute on: nothing begins anew but by another pad, unless they say so."""
 
     learns: ClassVar[Learns] = Learns()
 

@@ -6,7 +6,7 @@ from typing import ClassVar, Final
 
 import numpy as np
 
-from analytics.detectors.base import Coverage, Draft, NothingLearnt, Progress, State
+from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.detectors.membrane import NEEDED, osmotic_of, salt_of
 from analytics.episodes import Episode, Episodes, watch
 from analytics.evidence import number, plain
@@ -35,7 +35,7 @@ class OsmoticState(Episodes):
     made: tuple[int, ...] = (0,) * 101
 
 
-class OsmoticLimit(NothingLearnt):
+class OsmoticLimit:
     """Kind ``too-salty-for-ro`` of a reverse osmosis stage: what it never had, not how the plant was built."""
 
     name: ClassVar[str] = "osmotic_limit"
@@ -43,6 +43,7 @@ class OsmoticLimit(NothingLearnt):
     kinds: ClassVar[frozenset[str]] = frozenset({"too-salty-for-ro"})
     unit_type: ClassVar[str] = "reverse_osmosis"
     state: ClassVar[type[State]] = OsmoticState
+    learns: ClassVar[Learns] = Learns(parts=frozenset({"membrane"}), roles=frozenset({*NEEDED, "feed_conductivity"}))
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """Flows, feed pressure, temperature and the salt."""

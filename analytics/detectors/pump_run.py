@@ -11,7 +11,7 @@ import numpy as np
 from pydantic import Field
 
 from analytics.conditions import forward
-from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
+from analytics.detectors.base import Coverage, Draft, Learns, NothingLearnt, State
 from analytics.detectors.tank_level import ends_of
 from analytics.episodes import Episode, ordered, watch
 from analytics.evidence import number, plain
@@ -57,6 +57,7 @@ class PumpRun(NothingLearnt):
     kinds: ClassVar[frozenset[str]] = frozenset({"dry-running", "discharge-blocked"})
     unit_type: ClassVar[str] = "feed_pump"
     state: ClassVar[type[State]] = RunState
+    learns: ClassVar[Learns] = Learns(parts=frozenset({"stator"}), roles=frozenset({"speed", "flow"}))
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """Whether it turns, and a flow; what it pushes against tells the rest."""

@@ -174,6 +174,8 @@ def test_what_was_learnt_of_what_is_there(detector: Detector) -> None:
     assert learns.keeps <= detector.state.model_fields.keys()
     assert learns.stays <= detector.kinds
     assert learns.keeps or not learns.stays
+    if detector.unit_type != "skid" and detector.state.model_fields.keys() & {"learning", "tally", "base", "library"}:
+        assert learns.roles, "what is learnt of instruments begins anew with them"
 
 
 @pytest.mark.parametrize("detector", DETECTORS, ids=NAMES)
