@@ -112,7 +112,7 @@ ALIKE: Final = 0.3  # of the error, within which the ways to reckon it must agre
 def learn(bins: Sequence[Readings]) -> Reference:
     """The reference of bins taken in quiet service."""
     mid = {name: _median([getattr(b, name) for b in bins]) for name in Reference.model_fields if name != "noise"}
-    logs = [log(value) for b in bins if (value := b.conductance or b.ratio or b.pdr)]
+    logs = [log(value) for b in bins if (value := b.conductance or b.ratio or b.pdr) and value > 0]
     centre = median(logs) if logs else 0.0
     noise = ROBUST * median(abs(x - centre) for x in logs) if logs else 0.0
     return Reference(**mid, noise=noise)

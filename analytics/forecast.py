@@ -116,8 +116,8 @@ def left(library: Library, seen: Seen, terminal: float) -> Left | None:
     if answer is None or own is None:
         return own if answer is None else _widened(answer, library, seen, len(shapes))
     known = _widened(answer, library, seen, len(shapes))
-    sooner = min(known.median, own.median)
-    return Left(sooner, min(known.low, own.low), max(known.high, own.median), len(shapes))
+    first = min(known.median, own.median)
+    return Left(first, min(known.low, own.low), max(known.high, own.median), len(shapes))
 
 
 def _widened(answer: _Answer, library: Library, seen: Seen, runs: int) -> Left:
@@ -131,11 +131,13 @@ def learn(library: Library, run: PastRun, terminal: float) -> Library:
     """The library with one more finished run, its interval checked anew against the runs in it."""
     runs = (*library.runs, run)[-MOST_RUNS:]
     shapes = _shapes(Library(runs=runs), terminal)
+    guess = GUESSED_REST * median(run.hours[-1] for run in runs)
     if len(shapes) <= FEW_RUNS:
-        return Library(runs=runs, rest=GUESSED_REST * median(run.hours[-1] for run in runs))
+        return Library(runs=runs, rest=guess)
     tried = {repeats: _tried(shapes, terminal, repeats) for repeats in (False, True)}
     repeats = sum(t.missed for t in tried[True]) < sum(t.missed for t in tried[False])
-    rest = median(t.error for t in tried[repeats] if t.share == HELD_OUT[-1])
+    late = [t.error for t in tried[repeats] if t.share == HELD_OUT[-1]]
+    rest = median(late) if late else guess  # of runs too unlike each other nothing may be told by the rest
     return Library(runs=runs, widen=_calibrated(tried[repeats], rest, len(shapes)), rest=rest, repeats=repeats)
 
 

@@ -353,10 +353,11 @@ class _Pass:
         return min(self.unit.limits["prompt_hours"], EARLY * usual)
 
     def now(self) -> tuple[float, float | None]:
-        """Drop of the latest minutes (kPa) and fouling index, None while the clean bed is not known."""
+        """Drop of the latest minutes (kPa) and fouling index, None where the clean bed is not known or shows none."""
         s, course = self.state, self.course
         assert s.run is not None
         bins = s.run.bins
         drop = (bins if course is None or not len(course.bins) else course.bins).mean("drop", -1)
         normal = bins.mean("drop", -1) / bins.mean("factor", -1)
-        return drop, (None if s.washes.baseline is None else normal / s.washes.baseline)
+        clean = s.washes.baseline
+        return drop, (normal / clean if clean is not None and clean > 0.0 else None)

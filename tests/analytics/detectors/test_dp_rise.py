@@ -63,6 +63,13 @@ def test_a_filter_without_a_flow_meter_is_called_too() -> None:
     assert all(120 <= end - minute <= 180 for minute, end in zip(opened, ends, strict=True))
 
 
+def test_a_drop_of_nothing_ends_nothing() -> None:
+    """A transmitter that reads exactly zero for two runs shows no clean bed to compare with: silence."""
+    made = filters.make([10, 9.5])
+    made.dp[:] = 0.0
+    assert filters.said(VIEW, filters.block(VIEW, made)) == []
+
+
 def test_quiet_filter_says_nothing() -> None:
     """Two thousand minutes of a filter that hardly fouls, after a run that taught: silence."""
     assert _after(filters.make([10, 200], last=2000)) == []

@@ -138,6 +138,17 @@ def test_a_run_washed_early_still_teaches() -> None:
     assert answer.median == pytest.approx(5.0, rel=0.10)
 
 
+def test_runs_that_lie_above_the_limit_from_the_first_minute_on_are_kept() -> None:
+    """Twice the terminal drop all the time, six times: nothing can be tried on them, and the guessed rest stays."""
+    at, library = np.linspace(1.0, 200.0, 200), Library()
+    for _ in range(6):
+        library = learn(
+            library, past_run(at, np.full(200, 2 * TERMINAL), np.ones(200), at / 20.0, 200.0, None), TERMINAL
+        )
+    assert len(library.runs) == 6
+    assert library.rest == pytest.approx(0.05 * library.runs[0].hours[-1])
+
+
 def test_beyond_the_terminal_drop_nothing_is_left() -> None:
     """A drop above terminal has no time left, with or without earlier runs."""
     rng = np.random.default_rng(9)

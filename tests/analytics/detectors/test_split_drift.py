@@ -193,6 +193,13 @@ def test_which_pressure_is_wrong_by_hand() -> None:
         assert zero_of(Readings(minute=9, **{**usual, **change}), base) is None
 
 
+def test_a_reject_meter_that_reads_below_zero_ends_nothing() -> None:
+    """Its reject closed, the meter's noise is below zero in some bins: they tell no scatter, the others do."""
+    bins = [Readings(minute=k, inlet=20.0, reject=flow) for k, flow in enumerate((0.4, -0.01, 0.4, -0.02, 0.4))]
+    base = learn(bins)
+    assert (base.ratio, base.noise) == (pytest.approx(0.02), 0.0)
+
+
 def test_a_feed_meter_that_moves_alone_is_no_worn_liner() -> None:
     """It reads a fifth too much while the pump turns as before; without the pump it would look as a worn liner does."""
     usual = {"inlet": 20.0, "reject": 0.4, "pin": 600.0, "pout": 400.0, "prej": 260.0}
