@@ -196,7 +196,7 @@ def _take(s: QualityState, part: Part) -> None:
     assert spent is not None
     assert share is not None
     now = Seen(minute=part.end, resistance=resistance, quality=quality, before=before, spent=spent, share=share)
-    if s.usual is None:
+    if s.usual is None and resistance > 0.0:  # a bed that resists nothing is no clean one: its drop is not read
         s.learning = (*s.learning, now)
         if len(s.learning) == LEARN:
             known = [p.before for p in s.learning if p.before is not None]

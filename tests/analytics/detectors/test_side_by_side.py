@@ -8,6 +8,7 @@ import pytest
 from analytics.detectors.backwash_course import OVERDUE
 from analytics.detectors.backwash_course import PLUGIN as COURSE
 from analytics.detectors.dp_rise import PLUGIN as RISE
+from analytics.detectors.filter_quality import PLUGIN as QUALITY
 from analytics.detectors.filter_quality import _reference
 from analytics.detectors.tank_layers import LATELY
 from analytics.detectors.tank_layers import PLUGIN as LAYERS
@@ -152,6 +153,18 @@ def test_a_filter_alone_is_measured_by_the_oil_that_arrives():
     data = build.block(view, {("filter", "outlet_oil"): [6.0, 6.0]})
     found = _reference(view.by_id["filter"], view, data, "outlet_oil", np.array([50.0, 0.0]))
     assert np.array_equal(found, [50.0, np.nan], equal_nan=True)
+
+
+def test_a_drop_of_nothing_is_no_clean_bed():
+    """Two days at exactly zero, then a drop and four times the oil: nothing to compare with, so nothing is said."""
+    view, later = build.skid(), np.arange(60 * 60) >= 48 * 60
+    values = {
+        ("filter", "flow"): np.full(60 * 60, 20.0), ("filter", "dp"): np.where(later, 30.0, 0.0),
+        ("filter", "outlet_oil"): np.where(later, 24.0, 6.0), ("cyclone", "outlet_oil"): np.full(60 * 60, 100.0),
+    }  # fmt: skip
+    state, drafts = build.run(QUALITY, view, "filter", build.block(view, values))
+    assert drafts == []
+    assert state.usual is None or state.usual.clean > 0.0
 
 
 @pytest.mark.parametrize("busy", [False, True])
