@@ -10,6 +10,7 @@ from typing import Any, Final
 from uuid import UUID
 
 import orjson
+import structlog
 
 from analytics.band import Band, step_band
 from analytics.carry import Carry
@@ -23,7 +24,10 @@ from skidhand.fleet import SkidView, UnitView
 from skidhand.model.finding import Finding
 from skidhand.model.watched import Why
 
+_log = structlog.get_logger(__name__)
 FORMAT: Final = 2
+BEARS = True
+"""False in tests, where a detector's failure must be seen."""
 Key = tuple[str, str]  # detector, unit id
 
 
@@ -135,7 +139,8 @@ def advance(
 ) -> tuple[Memory, list[Said]]:
     """All detectors (or ``only`` some pairs) over one block; what they said, in order of minutes.
 
-    A pair that is not in memory starts. The caller sees to it that none is stale.
+    A pair that is not in memory starts. The caller sees to it that none is stale. A pair that cannot bear what it is
+    given starts anew after the block, seen as learning: it must not leave all other units and skids unwatched.
     """
     chosen = None if only is None else set(only)
     learnt = dict(memory.learnt)
@@ -145,7 +150,15 @@ def advance(
             continue
         known = learnt.get(key)
         before = detector.start(unit, skid) if known is None else known.state
-        state, drafts = detector.step(unit, skid, block, before)
+        try:
+            state, drafts = detector.step(unit, skid, block, before)
+        except Exception as error:  # whatever a detector stumbles over is its own
+            if not BEARS:
+                raise
+            _log.exception("detector failed", detector=key[0], unit=unit.id, error=repr(error))
+            after, fresh = int(block.minutes[-1]) + 1, detector.start(unit, skid)
+            learnt[key] = Learnt(detector.version, terms(skid, unit), fresh, after, "failure", key[0])
+            continue
         if known is None:
             known = Learnt(detector.version, terms(skid, unit), state, int(block.minutes[0]))
         learnt[key] = replace(known, state=state)

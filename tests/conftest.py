@@ -8,10 +8,17 @@ from pathlib import Path
 
 import pytest
 
+from analytics import engine
 from tests.support import datasets as recordings
 from tests.support import mosquitto as broker
 from tests.support.mosquitto import Mosquitto
 from tests.support.needs import missing
+
+
+@pytest.fixture(autouse=True)
+def a_detectors_failure_fails_the_test(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The product goes on without a detector that fails; a test must not."""
+    monkeypatch.setattr(engine, "BEARS", False)
 
 
 @pytest.fixture(scope="session")

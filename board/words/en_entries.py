@@ -83,6 +83,7 @@ ENTRIES: Final = {
     "learn.brief": "still learning {units}: {why}, {far}",
     "learn.placement": "new on this pad",
     "learn.part": "new {what}",
+    "learn.failure": "{what} failed and begins anew, see the log",
     "learn.instrument": "{what} adjusted, cleaned or changed",
     "learn.h": "{done} of {of} h in service",
     "learn.runs": "{done} of {of} runs",

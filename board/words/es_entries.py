@@ -83,6 +83,7 @@ ENTRIES: Final = {
     "learn.brief": "aún aprende {units}: {why}, {far}",
     "learn.placement": "nuevo en este lugar",
     "learn.part": "pieza nueva ({what})",
+    "learn.failure": "{what} falló y empieza de nuevo, vea el registro",
     "learn.instrument": "{what} ajustado, limpiado o cambiado",
     "learn.h": "{done} de {of} h en servicio",
     "learn.runs": "{done} de {of} corridas",

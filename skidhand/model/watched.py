@@ -9,15 +9,16 @@ from pydantic import AwareDatetime, Field
 
 from skidhand.model.finding import Shape
 
-Why = Literal["placement", "part", "instrument"]
+Why = Literal["placement", "part", "instrument", "failure"]
 
 
 class Learning(Shape):
     """What is still learnt of one unit by one detector, so that these ``kinds`` are not told yet, or less surely.
 
-    ``why``: another ``placement``, a renewed ``part`` or an ``instrument`` that was adjusted, cleaned or changed;
-    ``what``: which part or tag. ``done`` of ``of``, in hours in service or in runs between two washes.
-    ``not_before``: the earliest end, if the skid runs all the time; None where runs are counted.
+    ``why``: another ``placement``, a renewed ``part``, an ``instrument`` that was adjusted, cleaned or changed, or a
+    ``failure`` of the detector, which the log tells; ``what``: which part, tag or detector. ``done`` of ``of``, in
+    hours in service or in runs between two washes. ``not_before``: the earliest end, if the skid runs all the time;
+    None where runs are counted.
     """
 
     unit: str
@@ -36,6 +37,8 @@ class Learning(Shape):
         """Why, in words."""
         if self.why == "part":
             return f"new {self.what}"
+        if self.why == "failure":
+            return f"{self.what} failed and begins anew, see the log"
         return "new on this pad" if self.why == "placement" else f"{self.what} adjusted, cleaned or changed"
 
     @property

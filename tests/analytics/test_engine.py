@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import pyarrow as pa
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analytics import engine
 from analytics.engine import Memory, from_bytes, stale, to_bytes
+from analytics.learning import watched
 from analytics.walk import Walk, cut
 from skidhand.model.finding import identity
 from tests.analytics.plant import FLEET, MINUTE0, T0, fleet, samples, steady, view
-from tests.analytics.toys import OIL, TOYS, High
+from tests.analytics.toys import OIL, TOYS, Faulty, High
 
 HOURS = 5
 VERSIONS = [(T0, fleet())]
@@ -121,6 +125,19 @@ def test_a_move_to_another_pad_begins_anew():
     (dp, *_) = [f for f in walk.ledger.revisions if f.kind == "dp-rise"]
     assert dp.site == "tansy-5"
     assert walk.memory.placement.startswith("tansy-5")
+
+
+def test_a_detector_that_fails_leaves_the_others_at_work(monkeypatch):
+    """The others say the same as without it; it begins anew after the block that it failed in, and that is told."""
+    monkeypatch.setattr(engine, "BEARS", True)
+    faulty = Faulty("toy-faulty", "weir_tank", "outlet_oil", 250.0, "rag-layer")
+    detectors = {**TOYS, faulty.name: faulty}
+    walk = walked(story(), block=50, detectors=detectors, through_bytes=True)
+    assert last_words(walk) == last_words(walked(story(), block=50))
+    learning = watched(view(), walk.memory, detectors, walk.minute).learning
+    assert [(one.detector, one.why, one.what) for one in learning] == [("toy-faulty", "failure", "toy-faulty")]
+    assert learning[0].reason == "toy-faulty failed and begins anew, see the log"
+    assert learning[0].since == T0 + timedelta(minutes=100)
 
 
 @pytest.mark.parametrize("stops", [(300,), tuple(range(5, 301, 5))])

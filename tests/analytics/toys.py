@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analytics.detectors.base import Coverage, Draft, NothingLearnt, State
+from analytics.detectors.base import Coverage, Draft, NothingLearnt, Progress, State
 
 
 class HighState(State):
@@ -54,6 +54,20 @@ class High(NothingLearnt):
 
     def _draft(self, unit, minute, onset, ended):
         return Draft(minute, self.kind, str(onset), onset, "medium", 0.9, unit.id, cause=self.cause, ended=ended)
+
+
+class Faulty(High):
+    """One that cannot bear a value above its limit, and learns for ever."""
+
+    def step(self, unit, skid, block, state):
+        """Fails where its likes would speak."""
+        if np.nanmax(block.clean(unit.id, self.role), initial=0.0) > self.limit:
+            raise ZeroDivisionError(self.name)
+        return state, []
+
+    def progress(self, unit, state):
+        """Not there yet."""
+        return Progress(0.0, 5.0)
 
 
 DP = High("toy-dp", "media_filter", "dp", "dp_terminal", "dp-rise", "oil-slug")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -188,7 +189,9 @@ def test_on_another_pad_only_what_belongs_to_the_equipment_is_left(detector: Det
         for field in detector.state.model_fields:
             source = before if field in detector.learns.keeps else fresh
             assert getattr(after, field) == getattr(source, field), field
-        detector.step(unit, skid, _block(detector.name, False).cut(0, 60), after)
+        block = _block(detector.name, False)
+        later = replace(block.cut(0, 60), minutes=block.cut(0, 60).minutes + len(block))
+        detector.step(unit, skid, later, after)
 
 
 @pytest.mark.parametrize("detector", DETECTORS, ids=NAMES)
