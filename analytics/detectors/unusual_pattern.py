@@ -33,6 +33,7 @@ SHOWN: Final = 3  # instruments that are named
 OWN_WAY: Final = frozenset({"temperature", "ambient_temperature", "line_temperature", "stator_temperature"})
 LEFT_OUT: Final = frozenset({
     ("media_filter", "dp"), ("strainer", "dp"), ("buffer_tank", "level"), ("chemical", "level"),
+    ("weir_tank", "sludge_level"),
     ("filter_press", "feed_pressure"), ("filter_press", "feed_flow"), ("media_filter", "backwash_flow"),
 })  # fmt: skip
 STEP: Final = "Suggest looking at the trends of the instruments named, side by side, before anybody goes there."

@@ -40,6 +40,7 @@ NOTES: Final = {
     "spec: nothing to compare with": "spec: nada con que comparar",
     "an oil analyser further on: slow carry-over is left to the limit, it may be the analyser": "un analizador de aceite más adelante: el arrastre lento se deja al límite, puede ser el analizador",
     "inlet_flow: a flow step looks like carry-over, and slugs are not told": "inlet_flow: un salto de caudal parece arrastre, y no se dicen los baches",
+    "outlet_height: the margin to the outlet is not told": "outlet_height: no se dice el margen hasta la salida",
     "level and interface_level: a stuck skim is not told": "level e interface_level: no se dice un desnatado atascado",
     "outlet_oil, or inlet_oil of a cyclone behind the tank": "outlet_oil, o inlet_oil de un ciclón tras el tanque",
     "temperature: cold feed looks like carry-over": "temperature: la alimentación fría parece arrastre",

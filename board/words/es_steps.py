@@ -22,6 +22,7 @@ _STEPS: Final = {
     "checking the transmitter's zero against a gauge": "comparar el cero del transmisor con un manómetro",
     "cleaning the strainer": "limpiar el colador",
     "planning a clean and checking the pretreatment": "planear una limpieza y revisar el pretratamiento",
+    "checking the sludge draw and asking for a clean-out plan": "revisar la purga de lodo y pedir un plan de limpieza",
     "checking the skim and the oil line": "revisar el desnatado y la línea de aceite",
     "checking chemical, temperature and skim, and a sample of the interface": "revisar producto químico, temperatura y desnatado, y una muestra de la interfase",
     "checking the dosing pump, its prime and the chemical's level": "revisar la bomba dosificadora, su cebado y el nivel del producto químico",

@@ -4,7 +4,7 @@ from simulator.faults.base import Fault, adds, cuts, raises, register, switches,
 from simulator.plant.train import Train
 
 THICK_PAD = 0.20  # m, twice what the weir leaves
-DEEP_SLUDGE = 0.20  # m
+DEEP_SLUDGE = 0.10  # m, a third of what is commonly called high: from there a gauge tells it from an ordinary bed
 
 
 def _thick(train: Train, unit: str) -> bool:

@@ -76,7 +76,7 @@ class WeirTank:
 
     ROLES: ClassVar[tuple[str, ...]] = (
         "inlet_flow", "inlet_total", "level", "interface_level", "skim_flow", "skim_valve", "temperature",
-        "outlet_oil",
+        "outlet_oil", "sludge_level",
     )  # fmt: skip
 
     def __post_init__(self) -> None:
@@ -253,10 +253,11 @@ class WeirTank:
         return added(map(total, self.oil)) / CELLS
 
     def readings(self) -> tuple[float, ...]:
-        """Values in the order of ROLES: m³/h, m³, m, m, m³/h, 0/1, °C, mg/L."""
+        """Values in the order of ROLES: m³/h, m³, m, m, m³/h, 0/1, °C, mg/L, m."""
         return (
             self.inflow, self.total_in, self.level, self.interface + self.ripple, self.skim,
             1.0 if self.thickness > self.skim_weir + 1e-4 else 0.0, self.temperature, total(self.oil[-1]),
+            self.sludge_depth,
         )  # fmt: skip
 
 

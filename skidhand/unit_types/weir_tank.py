@@ -28,6 +28,7 @@ PLUGIN = UnitType(
         "skim_valve": Role("1", "skim valve open", state=True),
         "temperature": Role(TEMPERATURE, "water temperature"),
         "outlet_oil": Role(OIL, "oil in the water that leaves"),
+        "sludge_level": Role(LEVEL, "top of the sludge above the tank's bottom"),
     },
     params={
         "area": Param("m2", "plan area of the settling part", "overflow rate, cut droplet and residence time"),
@@ -37,6 +38,7 @@ PLUGIN = UnitType(
     limits={
         "outlet_oil_high": Limit(OIL, 150.0, "oil leaving that overloads a cyclone behind it", PRACTICE, "outlet_oil"),
         "oil_layer_high": Limit(LEVEL, 0.30, "oil pad that wants skimming", PRACTICE, "level"),
+        "sludge_high": Limit(LEVEL, 0.30, "sludge that wants drawing off", PRACTICE, "sludge_level"),
     },
     hazards=frozenset({"tank", "h2s"}),
 )

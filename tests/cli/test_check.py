@@ -63,10 +63,10 @@ def test_every_kind_is_accounted_for(run, fleet):
 
 
 def test_what_is_missing_is_named(run, fleet):
-    """A kind without a detector says so; a missing parameter says what it costs; shared tanks are told of as well."""
+    """A missing role is named; a missing parameter says what it costs; shared tanks are told of as well."""
     rows = json.loads(run("check", fleet, "--format", "json").out)
     notes = {(row["skid"], row["unit"], row["kind"]): row["note"] for row in rows}
-    assert notes["hd-1", "tank", "sludge-build-up"] == NO_DETECTOR
+    assert notes["hd-1", "tank", "sludge-build-up"] == "sludge_level"
     assert any(row["unit"] == "pump" and "displacement" in row["note"] and "slip" in row["note"] for row in rows)
     assert ("heron-1", "shared-oil", "tank-filling") in notes
     assert all(row["skid"] in {"hd-1", "hd-2", "heron-1"} for row in rows)

@@ -37,6 +37,7 @@ skids:
       AT-3: {unit: mg/L, range: [0, 200]}
       LT-4: {unit: m, range: [0, 3]}
       LT-5: {unit: m, range: [0, 3]}
+      LT-6: {unit: m, range: [0, 1]}
       TT-5: {unit: Cel, range: [0, 90]}
       HV-5: {unit: "1", states: {0: closed, 1: open}, reporting: on_change}
       FT-5: {unit: m3/h, range: [0, 5]}
@@ -72,7 +73,13 @@ skids:
         roles: {running: XS-1, mode: HS-1, ambient_temperature: TT-1, heat_trace: XS-2, supply_voltage: ET-1}
       - id: feed-tank
         type: weir_tank
-        roles: {level: LT-1, interface_level: LT-5, temperature: TT-5, skim_valve: HV-5, skim_flow: FT-5}
+        roles:
+          level: LT-1
+          interface_level: LT-5
+          sludge_level: LT-6
+          temperature: TT-5
+          skim_valve: HV-5
+          skim_flow: FT-5
         params: {area: 6, outlet_height: 0.3, height: 2.4}
       - id: pump
         type: feed_pump
@@ -207,6 +214,8 @@ def plant(*, faults: bool) -> Block:
     cloth, cake = np.where(during(20, 35), 8.0, 1.0), np.where(during(40, 54), 2.0, 10.0)
     pressure, fed, pressing = _presses(noisy(cloth, 0.01), noisy(cake, 0.01))
     values |= {("press", "feed_pressure"): pressure, ("press", "feed_flow"): fed, ("press", "cycle"): pressing}
+    lies = np.where(during(0, 44), 0.12 + 0.01 * t / 60.0, np.where(during(44, 60), 0.15, 0.12))
+    values["feed-tank", "sludge_level"] = noisy(lies, 0.002)
     settling = washing | stopped
     for k in range(1, 13):
         settling[k:] |= (washing | stopped)[:-k]
