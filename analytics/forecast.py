@@ -14,16 +14,17 @@ Where no run has ended yet, the blocking laws (Hermia, Trans. IChemE 60, 1982, 1
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 from statistics import median
 from typing import Final
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict
 
-from analytics.blocking import extend, extrapolate
+from analytics.blocking import extrapolate
 from analytics.frame import F64
 from analytics.past_runs import RECENT, PastRun, Seen
+from analytics.run_shapes import SMALL, Shape, load_exponent, shapes_of
 
 # Settings without a published source are common practice. They were chosen with the training runs of the open
 # recording phme20 in view (tests/analytics/detectors/test_phme20.py), so its figures are not blind.
@@ -35,14 +36,12 @@ FORGET: Final = 0.3  # each run back counts exp(-0.3) as much
 MISFIT: Final = 0.07  # of log drop, that two runs of one filter differ by
 UNLIKE: Final = 2.0  # misfits of the best of them, above which the present run is unlike all earlier ones
 WHOLE_RUN_COUNTS: Final = 12.0  # independent comparisons in a whole run: neighbours in time are not independent
-SMALL: Final = 0.05  # share of the terminal drop below which differences are noise
 SPEAKS: Final = 0.5  # share of the terminal drop above which a run's own curve says something
 HELD_OUT: Final = (0.15, 0.3, 0.5, 0.7, 0.9)  # shares of a run at which the interval is checked
 COVER: Final = 0.80
 LATE: Final = 0.6  # share of a run from which its interval is checked by itself: errors are of another kind there
 GUESSED_REST: Final = 0.05  # of the usual length of a run, while runs are few
 WASHED: Final = (0.85, 1.25)  # of the terminal drop, between which a run was ended for its drop
-AS_WASHED: Final = 0.10  # of the drop that runs end at, within which a run's own end counts
 _TAIL: Final = 4.0  # degrees of freedom of the Student prior on the stretch: unusual runs are allowed
 _STRETCH: Final = np.sinh(np.linspace(-4.0, 4.0, 61)) / np.sinh(4.0)  # dense near 0, -1 to 1
 _LOG_STEP: Final = np.log(np.gradient(_STRETCH))
@@ -106,7 +105,7 @@ def left(library: Library, seen: Seen, terminal: float) -> Left | None:
     drop = median(seen.drops[-3:].tolist())
     if drop >= terminal:
         return Left(0.0, 0.0, library.widen[1] * library.rest, len(library.runs))
-    shapes = _shapes(library, terminal)
+    shapes = shapes_of(library.runs, terminal)
     thin = seen.thinned()
     answer = _mixture(shapes, thin, terminal, library.repeats) if shapes else None
     if answer is not None and (answer.unlike == 0.0 or drop < SPEAKS * terminal):
@@ -130,7 +129,7 @@ def _widened(answer: _Answer, library: Library, seen: Seen, runs: int) -> Left:
 def learn(library: Library, run: PastRun, terminal: float) -> Library:
     """The library with one more finished run, its interval checked anew against the runs in it."""
     runs = (*library.runs, run)[-MOST_RUNS:]
-    shapes = _shapes(Library(runs=runs), terminal)
+    shapes = shapes_of(runs, terminal)
     guess = GUESSED_REST * median(run.hours[-1] for run in runs)
     if len(shapes) <= FEW_RUNS:
         return Library(runs=runs, rest=guess)
@@ -172,60 +171,7 @@ class _Trial:
     half: float
 
 
-@dataclass(frozen=True)
-class _Shape:
-    """A past run made ready: its curve carried on past its end to beyond the terminal drop."""
-
-    at: F64
-    drops: F64  # never falling
-    normal: F64  # the same at reference conditions
-    hours: F64
-    factors: F64
-    log_normal: F64
-    life: float  # throughput at the terminal drop
-    end: float  # where it did end, if that was for its drop and not past the terminal one, else its life
-    load: float | None
-    run: PastRun
-
-
-@lru_cache(maxsize=256)
-def _shape(run: PastRun, terminal: float) -> _Shape | None:
-    at: F64 = np.asarray((np.arange(len(run.drops)) + 0.5) * (run.end / len(run.drops)), dtype=np.float64)
-    drops, factors, hours = np.asarray(run.drops), np.asarray(run.factors), np.asarray(run.hours)
-    more = extend(at, drops, 2.0 * terminal)
-    if more is None:
-        return None
-    far = np.concatenate([at, more[0]])
-    rising = np.maximum.accumulate(np.concatenate([drops, more[1]]))
-    life = _crossing(far, rising, terminal)
-    return _Shape(
-        at=far,
-        drops=rising,
-        normal=np.maximum.accumulate(np.concatenate([drops / factors, more[1] / factors[-1]])),
-        hours=np.concatenate([hours, hours[-1] + (more[0] - at[-1]) * (hours[-1] / at[-1])]),
-        factors=factors,
-        log_normal=np.log(np.maximum(drops / factors, 0.0) + SMALL * terminal),
-        life=life,
-        end=min(run.end, life) if run.washed and abs(run.drops[-1] / terminal - 1.0) <= AS_WASHED else life,
-        load=run.load,
-        run=run,
-    )
-
-
-def _shapes(library: Library, terminal: float) -> list[_Shape]:
-    found = (_shape(run, terminal) for run in library.runs)
-    return [shape for shape in found if shape is not None and shape.life > 0.0]
-
-
-def _crossing(at: F64, drops: F64, level: float) -> float:
-    k = int(np.searchsorted(drops, level))
-    if k in (0, len(drops)):
-        return float(at[min(k, len(at) - 1)])
-    share = (level - drops[k - 1]) / (drops[k] - drops[k - 1])
-    return float(at[k - 1] + share * (at[k] - at[k - 1]))
-
-
-def _tried(shapes: list[_Shape], terminal: float, repeats: bool) -> list[_Trial]:
+def _tried(shapes: list[Shape], terminal: float, repeats: bool) -> list[_Trial]:
     """Each run at shares of its life, told by the others."""
     found: list[_Trial] = []
     for k, held in enumerate(shapes):
@@ -246,21 +192,7 @@ def _tried(shapes: list[_Shape], terminal: float, repeats: bool) -> list[_Trial]
     return found
 
 
-def load_exponent(loads: F64, lives: F64) -> float:
-    """n in life ∝ load⁻ⁿ: weighted median over neighbouring runs, with one more pair that says 1.
-
-    Neighbours, because the water changes slowly in other ways too; 1 is a bed that holds one mass.
-    """
-    x, y = np.diff(np.log(loads)), np.diff(np.log(lives))
-    moved = np.abs(x) > 1e-6
-    slopes = np.append(-y[moved] / x[moved], 1.0)
-    heft = np.append(np.abs(x[moved]), 0.05)
-    order = np.argsort(slopes)
-    heap = np.cumsum(heft[order])
-    return min(max(float(slopes[order][np.searchsorted(heap, heap[-1] / 2.0)]), 0.0), 2.0)
-
-
-def _mixture(shapes: list[_Shape], seen: Seen, terminal: float, repeats: bool) -> _Answer | None:
+def _mixture(shapes: list[Shape], seen: Seen, terminal: float, repeats: bool) -> _Answer | None:
     """Median, 10 % and 90 % of the hours left over all earlier runs and stretches; None if all would be over."""
     lives = np.array([shape.life for shape in shapes])
     shift = _shift(shapes, lives, seen.load)
@@ -286,7 +218,7 @@ def _mixture(shapes: list[_Shape], seen: Seen, terminal: float, repeats: bool) -
     return _quantiles(np.exp(weights - weights.max()).ravel(), hours.ravel(), unlike)
 
 
-def _hours_left(shape: _Shape, stretch: F64, seen: Seen, terminal: float, repeats: bool) -> tuple[F64, F64]:
+def _hours_left(shape: Shape, stretch: F64, seen: Seen, terminal: float, repeats: bool) -> tuple[F64, F64]:
     """Hours left if the present run is ``shape`` stretched; second array > 0 where it would still be running."""
     here = seen.now / stretch
     if not repeats:
@@ -301,7 +233,7 @@ def _hours_left(shape: _Shape, stretch: F64, seen: Seen, terminal: float, repeat
     return stretch * pace * (np.interp(end, shape.at, shape.hours) - spent), end - here
 
 
-def _shift(shapes: list[_Shape], lives: F64, load: float | None) -> F64:
+def _shift(shapes: list[Shape], lives: F64, load: float | None) -> F64:
     """Logarithm of how much longer each earlier run would have lived under the present load."""
     loads = np.array([shape.load if shape.load else np.nan for shape in shapes])
     if not load or not np.isfinite(loads).all():

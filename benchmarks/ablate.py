@@ -45,7 +45,7 @@ PARTS: Final[dict[str, tuple[str, Callable[..., Any], tuple[str, ...]]]] = {
     "filters side by side": ("analytics.filter_bank.beside", lambda *_: (), ("beds-cold", "stops-washing")),
     "earlier runs": ("analytics.forecast.learn", lambda library, *_: library, FILTERS),
     "interval checked on earlier runs": ("analytics.forecast._calibrated", lambda *_: (1.0, 1.0), FILTERS),
-    "load of a run": ("analytics.forecast.load_exponent", lambda *_: 0.0, FILTERS),
+    "load of a run": ("analytics.run_shapes.load_exponent", lambda *_: 0.0, FILTERS),
     "earlier runs carried on by blocking laws": ("analytics.blocking.extend", lambda *_: None, FILTERS),
     "the run's own curve": ("analytics.blocking.extrapolate", lambda *_: None, FILTERS),
     "slugs in a run": ("analytics.filter_drafts.slug_came", lambda _: False, FILTERS),

@@ -7,7 +7,7 @@ water, or with the oil that arrives: what the bed passes of it, not how good the
 
 from __future__ import annotations
 
-from statistics import median
+from statistics import median, median_high
 from typing import ClassVar, Final
 
 import numpy as np
@@ -26,7 +26,8 @@ from skidhand.model.finding import Evidence, RuledOut
 PART: Final = 10  # minutes
 ENOUGH: Final = 5
 LEARN: Final = 144  # parts (24 h of service) that tell what is usual
-CLEAN: Final = 0.1  # quantile of the resistance that a clean bed has
+FRESH: Final = 6  # parts (1 h of service) after a wash in which a bed is clean
+WASHES: Final = 3  # so many of which tell what clean is
 BROKEN: Final = 1.7  # times the share that usually passes
 RISEN: Final = 1.4  # times that of EARLIER parts before: a bed breaks through in hours, an analyser drifts for days
 EARLIER: Final = 18  # parts: 3 h
@@ -63,24 +64,28 @@ class Seen(BaseModel):
 
 
 class Usual(BaseModel):
-    """Of the learnt parts: resistance of a clean bed, and the medians of quality, oil before and share."""
+    """Of the learnt parts: the medians of quality, oil before and share."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    clean: float
     quality: float
     before: float | None
     share: float
 
 
 class QualityState(State):
-    """Minutes of the part under way; learnt parts; what is usual; kept parts."""
+    """Minutes of the part under way; learnt parts; what is usual; kept parts; last minute of a wash.
+
+    ``fresh``: resistances since that wash; ``cleans``: their medians after each of the first washes.
+    """
 
     rest: Rows = ()
     learning: tuple[Seen, ...] = ()
     usual: Usual | None = None
     kept: tuple[Seen, ...] = ()
     washed: int | None = None
+    fresh: tuple[float, ...] = ()
+    cleans: tuple[float, ...] = ()
     by: dict[str, Episode] = Field(default_factory=dict)
 
 
@@ -88,7 +93,7 @@ class FilterQuality:
     """Kinds ``breakthrough``, ``channelling`` and ``underdrain-failure`` of a media filter."""
 
     name: ClassVar[str] = "filter_quality"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset({"breakthrough", "channelling", "underdrain-failure"})
     unit_type: ClassVar[str] = "media_filter"
     state: ClassVar[type[State]] = QualityState
@@ -123,18 +128,22 @@ class FilterQuality:
         masks = {(kind, what): never(block.minutes) for kind in STEPS for what in ("on", "off")}
         for mask in (masks[kind, "off"] for kind in ("breakthrough", "underdrain-failure")):
             mask |= washing  # a wash ends the run, and what was said of it
-        said_at: dict[int, tuple[tuple[Seen, ...], Usual]] = {}
+        said_at: dict[int, tuple[tuple[Seen, ...], Usual, float | None]] = {}
         for part in ended:
             i = part.end - int(block.minutes[0])
-            s.washed = washed[i]
+            if washed[i] != s.washed:
+                s.washed, s.fresh = washed[i], ()
             _take(s, part)
             if s.usual is None or not s.kept:
                 continue
-            said_at[i] = s.kept, s.usual
+            clean = median_high(s.cleans) if s.cleans else None  # a single low one is a channel, not a cleaner bed
+            said_at[i] = s.kept, s.usual, clean
             for kind in STEPS:
-                masks[kind, "on"][i] = _holds(kind, s, s.usual)
+                masks[kind, "on"][i] = _holds(kind, s, s.usual, clean)
                 masks[kind, "off"][i] |= s.kept[-1].share < BACK * s.usual.share
-        s.washed, s.by, drafts = washed[-1], dict(s.by), list[Draft]()
+        if washed[-1] != s.washed:
+            s.washed, s.fresh = washed[-1], ()
+        s.by, drafts = dict(s.by), list[Draft]()
         for kind, after in AFTER.items():
             s.by[kind], said = watch(
                 block.minutes, masks[kind, "on"], masks[kind, "off"], s.by.get(kind, Episode()), after=after, until=1,
@@ -196,13 +205,15 @@ def _take(s: QualityState, part: Part) -> None:
     assert spent is not None
     assert share is not None
     now = Seen(minute=part.end, resistance=resistance, quality=quality, before=before, spent=spent, share=share)
-    if s.usual is None and resistance > 0.0:  # a bed that resists nothing is no clean one: its drop is not read
+    if s.washed is not None and len(s.fresh) < FRESH and len(s.cleans) < WASHES and resistance > 0.0:
+        s.fresh = (*s.fresh, resistance)  # a bed that resists nothing is no clean one: its drop is not read
+        if len(s.fresh) == FRESH:
+            s.cleans = (*s.cleans, median(s.fresh))
+    if s.usual is None and resistance > 0.0:
         s.learning = (*s.learning, now)
         if len(s.learning) == LEARN:
             known = [p.before for p in s.learning if p.before is not None]
-            clean = float(np.quantile([p.resistance for p in s.learning], CLEAN))
             s.usual = Usual(
-                clean=clean,
                 quality=median(p.quality for p in s.learning),
                 before=median(known) if known else None,
                 share=median(p.share for p in s.learning),
@@ -211,22 +222,24 @@ def _take(s: QualityState, part: Part) -> None:
     s.kept = (*s.kept, now)[-KEPT:]
 
 
-def _holds(kind: str, s: QualityState, usual: Usual) -> bool:
+def _holds(kind: str, s: QualityState, usual: Usual, clean: float | None) -> bool:
+    """``clean``: resistance of a clean bed, None until one was seen: a run's lowest is no measure of it."""
     now = s.kept[-1]
     earlier = [p for p in s.kept[-EARLIER - 3 : -EARLIER + 3] if p.minute >= (s.washed or 0)]
     then, resisted = (median(p.share for p in earlier), median(p.resistance for p in earlier)) if earlier else (None, 0)
+    lowest = CHANNEL * (clean or 0.0)
     if kind == "breakthrough":
         if then is None or now.share < max(RISEN * then, BROKEN * usual.share):
             return False
-        return now.spent < SPENT and now.resistance > max(CHANNEL * usual.clean, FELL * resisted)
+        return now.spent < SPENT and now.resistance > max(lowest, FELL * resisted)
     if kind == "channelling":
         fell = then is not None and now.resistance < FELL * resisted and now.share > LEAKS * then
-        return now.share > LEAKS * usual.share and (fell or now.resistance < CHANNEL * usual.clean)
+        return now.share > LEAKS * usual.share and (fell or now.resistance < lowest)
     before = [p.resistance for p in s.kept[-6:-2] if p.minute > max(s.washed or 0, now.minute - 90)]
     return len(before) >= 2 and now.resistance < COLLAPSE * median(before) and now.share > LEAKS * usual.share
 
 
-def _draft(unit: UnitView, kind: str, onset: int, kept: tuple[Seen, ...], usual: Usual) -> Draft:
+def _draft(unit: UnitView, kind: str, onset: int, kept: tuple[Seen, ...], usual: Usual, clean: float | None) -> Draft:
     now = kept[-1]
     role = _quality(unit)
     assert role is not None
@@ -237,19 +250,25 @@ def _draft(unit: UnitView, kind: str, onset: int, kept: tuple[Seen, ...], usual:
         number(unit, role, role, now.quality),
         number(unit, role, f"{role}_usual", usual.quality),
         plain("passes_times_usual", now.share / usual.share),
-        plain("resistance_over_clean", now.resistance / usual.clean),
+        *([] if clean is None else [plain("resistance_over_clean", now.resistance / clean)]),
         number(unit, "dp", "dp", now.spent * unit.limits["dp_terminal"], difference=True),
     ]
     if now.before is not None:
         numbers.append(plain("oil_before", now.before, "mg/L"))
-    share = now.resistance / usual.clean
+    if clean is None:
+        was = median(p.resistance for p in kept[-EARLIER - 3 : -EARLIER + 3] or kept)
+        bed = f"the bed resists {now.resistance / was:.2f} of what it did three hours before"
+        channel = f"it resists {now.resistance / was:.2f} of what it did three hours before, and lets more through"
+    else:
+        bed = f"the bed resists {now.resistance / clean:.1f} times as much as a clean one"
+        channel = f"it resists {now.resistance / clean:.2f} of a clean one, and lets more through"
     ruled_out = {
         "breakthrough": (
             RuledOut(what="a drifting analyser", why="it rose within hours, and an analyser fouls for days"),
-            RuledOut(what="a channel", why=f"the bed resists {share:.1f} times as much as a clean one"),
+            RuledOut(what="a channel", why=bed),
         ),
         "channelling": (
-            RuledOut(what="a clean bed", why=f"it resists {share:.2f} of a clean one, and lets more through"),
+            RuledOut(what="a clean bed", why=channel),
             RuledOut(what="worse water", why="measured by the filters beside it, or by the oil that arrives"),
         ),
         "underdrain-failure": (RuledOut(what="a wash", why="no wash was on, and the water behind it is worse"),),

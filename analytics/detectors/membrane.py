@@ -18,7 +18,7 @@ import numpy as np
 from scipy.special import stdtrit
 
 from analytics.bins import Part
-from analytics.detectors.base import Coverage, Draft, Learns
+from analytics.detectors.base import Coverage, Draft, Learns, State
 from analytics.drift_shape import hinge
 from analytics.evidence import moment, plain
 from analytics.frame import F64, Block, Flag, Mask
@@ -38,6 +38,7 @@ EARLY: Final = 1 / 3  # of the loss that calls for a clean: from there its trend
 POINT, POINTS, LEAST_POINTS = 6, 12, 8  # hours in service of a point of the trend, points of it, least of them
 WANDERS: Final = 2.0  # times the variance of points that do not know of each other: these do (seen, no source)
 AHEAD: Final = 14.0  # days: time to plan a clean (common practice, no source)
+LEVEL: Final = 24  # hours in service without a trend, after which its date is taken back (common practice, no source)
 AGAIN: Final = 0.25  # of the time left by which a forecast must move to be said again
 DAY: Final = 1440.0
 MOST_SALT: Final = 300_000.0  # mg/L: NaCl does not dissolve much beyond
@@ -84,6 +85,12 @@ def osmotic_of(salt: F64, recovery: F64, celsius: F64) -> F64:
     return ro.osmotic_pressure(np.minimum(ro.feed_brine_average(salt, recovery), MOST_SALT), celsius)
 
 
+class MembraneState(LearntState):
+    """``reached``: it was said that the loss is at the limit; a date for that is no news any more."""
+
+    reached: bool = False
+
+
 class Membrane(Learnt):
     """Kind ``membrane-fouling`` of a reverse osmosis stage."""
 
@@ -91,13 +98,18 @@ class Membrane(Learnt):
     version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset({"membrane-fouling"})
     unit_type: ClassVar[str] = "reverse_osmosis"
+    state: ClassVar[type[State]] = MembraneState
     terms: ClassVar[Terms] = Terms(limit=0.12, part=60, enough=30, learn=24, last=6, kept=720)
     learns: ClassVar[Learns] = Learns(
         parts=frozenset({"membrane"}),
         roles=frozenset({"feed_flow", "feed_pressure", "permeate_flow", "temperature"}),
-        keeps=frozenset(LearntState.model_fields),
+        keeps=frozenset(MembraneState.model_fields),
         stays=frozenset({"membrane-fouling"}),
     )
+
+    def start(self, unit: UnitView, skid: SkidView) -> MembraneState:  # noqa: ARG002
+        """Nothing learnt."""
+        return MembraneState()
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:
         """Feed and permeate flow, feed pressure, temperature, and the salt."""
@@ -133,26 +145,35 @@ class Membrane(Learnt):
     def _judge(
         self, unit: UnitView, skid: SkidView, s: LearntState, base: Figures, part: Part, change: float
     ) -> list[Draft]:
+        assert isinstance(s, MembraneState)
         limit = max(unit.limits["flow_loss"], self.terms.sigmas * s.noise)
         early = max(EARLY * unit.limits["flow_loss"], self.terms.sigmas * s.noise)
         lost = median(x for _, x in s.kept[-self.terms.last :])
         if s.told is not None and lost < 0.5 * max(early, _most(s)):
             first = s.kept[-min(self.terms.last, len(s.kept))][0]
             over = replace(s.told, minute=part.end, ended=max(s.told.onset, first), forecast=None)
-            s.told, s.beyond, s.kept = None, 0, s.kept[-self.terms.last :]
+            s.told, s.beyond, s.reached, s.kept = None, 0, False, s.kept[-self.terms.last :]
             return [over]
-        reached = lost > limit
-        due = None if lost < early or reached else reach(s.kept, limit)
-        soon = due is not None and due[0] - part.end < AHEAD * DAY
-        s.beyond = s.beyond + 1 if change > limit or (soon and change > early) else 0
-        words = self.words(unit, skid, part.middle, base, max(change, lost))
-        if words is None or not (
-            s.beyond >= self.terms.last if s.told is None else _moved(s.told, words, due, reached, part)
-        ):
+        at_limit = lost > limit
+        due = None if lost < early or at_limit else reach(s.kept, limit)
+        if due is not None and due[0] - part.end >= AHEAD * DAY:
+            due = None
+        s.beyond = s.beyond + 1 if change > limit or (due is not None and change > early) else 0
+        words = self.words(unit, skid, part.middle, base, lost)
+        if s.told is None:
+            news = s.beyond >= self.terms.last
+        else:
+            worse = words.severity == "high" and s.told.severity != "high"
+            s.inside = s.inside + 1 if due is None else 0
+            level = s.told.forecast is not None and s.inside >= LEVEL  # what was told is no trend any more
+            moved = level if due is None else _moved(s.told.forecast, due, part.end)
+            news = worse or (not s.reached and (at_limit or moved))
+        if not news:
             return []
         began = s.told.onset if s.told else s.kept[hinge(np.array([x for _, x in s.kept]))][0]
         draft = self._draft(unit, s, words, part.end, began)
-        s.told = draft if due is None else replace(draft, forecast=_forecast(due))
+        s.reached = s.reached or at_limit
+        s.told = draft if due is None or s.reached else replace(draft, forecast=_forecast(due))
         return [s.told]
 
     def words(self, unit: UnitView, skid: SkidView, now: Figures, base: Figures, change: float) -> Words:  # noqa: ARG002
@@ -213,14 +234,12 @@ def _most(s: LearntState) -> float:
     return max((median(since[i : i + POINT]) for i in range(0, len(since), POINT)), default=0.0)
 
 
-def _moved(told: Draft, words: Words, due: tuple[float, float, float] | None, reached: bool, part: Part) -> bool:
-    """Worth saying again: severer, or the clean is due at another time."""
-    if words.severity == "high" and told.severity != "high":
+def _moved(told: Forecast | None, due: tuple[float, float, float], now: int) -> bool:
+    """The clean is due at another time than was told, or was told without one."""
+    if told is None:
         return True
-    if due is None or told.forecast is None:
-        return reached and told.forecast is not None
-    before = (told.forecast.when - moment(part.end)).total_seconds() / 60.0
-    left = due[0] - part.end
+    before = (told.when - moment(now)).total_seconds() / 60.0
+    left = due[0] - now
     return abs(left - before) > max(DAY, AGAIN * left)
 
 

@@ -111,6 +111,8 @@ REASONS: Final = {
     "it rose within hours, and an analyser fouls for days": "subió en horas, y un analizador se ensucia en días",
     "the bed resists {} times as much as a clean one": "el lecho resiste {} veces lo que uno limpio",
     "it resists {} of a clean one, and lets more through": "resiste {} de uno limpio, y deja pasar más",
+    "the bed resists {} of what it did three hours before": "el lecho resiste {} de lo que tres horas antes",
+    "it resists {} of what it did three hours before, and lets more through": "resiste {} de lo que tres horas antes, y deja pasar más",
     "measured by the filters beside it, or by the oil that arrives": "medido por los filtros de al lado, o por el aceite que llega",
     "no wash was on, and the water behind it is worse": "no había lavado, y el agua tras él es peor",
     "nothing flows": "nada fluye",

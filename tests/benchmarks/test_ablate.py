@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-import analytics.detectors.dp_rise
 import analytics.filter_bank
-from analytics import forecast
+import analytics.filter_walk
+from analytics import run_shapes
 from analytics.conditions import Water
 from analytics.past_runs import past_run
 from benchmarks.ablate import PARTS, replaced
@@ -17,12 +17,12 @@ def test_nothing_is_remembered_of_the_other_one():
     """A run that is known already is carried on anew without the blocking laws, and anew with them afterwards."""
     at = np.linspace(0.1, 10.0, 60)
     run = past_run(at, 20.0 + at**2, np.ones(60), at, 10.0, None)
-    known = forecast._shape(run, 200.0)
+    known = run_shapes._shape(run, 200.0)
     assert known is not None
     with replaced(*PARTS["earlier runs carried on by blocking laws"][:2]) as asked:
-        assert forecast._shape(run, 200.0) is None
+        assert run_shapes._shape(run, 200.0) is None
         assert asked == [1]
-    again = forecast._shape(run, 200.0)
+    again = run_shapes._shape(run, 200.0)
     assert again is not None
     assert np.array_equal(again.at, known.at)
 
@@ -31,11 +31,11 @@ def test_nothing_is_remembered_of_the_other_one():
 def test_a_part_is_there_and_comes_back(part):
     """What is replaced exists under its name, stands replaced in all of analytics, and is as before afterwards."""
     target, instead, _ = PARTS[part]
-    before = analytics.detectors.dp_rise.beside, Water.celsius
+    before = analytics.filter_walk.beside, Water.celsius
     with replaced(target, instead) as asked:
         assert asked == [0]
         if part == "filters side by side":
-            assert analytics.detectors.dp_rise.beside(None, None) == ()
+            assert analytics.filter_walk.beside(None, None) == ()
             assert analytics.filter_bank.beside(None, None) == ()
             assert asked == [2]
-    assert (analytics.detectors.dp_rise.beside, Water.celsius) == before
+    assert (analytics.filter_walk.beside, Water.celsius) == before

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from analytics.blocking import LAWS, extend, extrapolate, fits
-from analytics.forecast import Left, Library, learn, left, load_exponent
+from analytics.forecast import Left, Library, learn, left
 from analytics.past_runs import PastRun, Seen, past_run
+from analytics.run_shapes import load_exponent
 
 TERMINAL = 80.0
 

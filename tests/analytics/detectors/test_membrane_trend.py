@@ -69,6 +69,27 @@ def test_only_what_the_membrane_has_lost_is_called(lost: float, salt: float, cel
         assert drafts[0].forecast is not None
 
 
+def test_a_date_that_went_by_is_taken_back_and_the_limit_is_said_once() -> None:
+    """8.4 % lost in 96 h, then level: the date goes. Then as fast to 20 %: a date, the limit, no date."""
+    unit, drafts, hours = rest.view().by_id["membrane"], [], 1000
+    state, at = PLUGIN.start(unit, rest.view()), ((0, 0.0), (36, 0.0), (132, 0.084), (820, 0.084), (940, 0.2))
+    lived = _lived(0.0, 1.0, 0.0, hours=hours, course=at)
+    for hour in range(0, hours, 24):
+        state, more = PLUGIN.step(unit, rest.view(), lived.cut(hour * 60, min(hours, hour + 24) * 60), state)
+        drafts += [((d.minute - int(lived.minutes[0])) / 60, d) for d in more]
+    dates = [(hour, d.forecast) for hour, d in drafts]
+    level = [date for hour, date in dates if hour < 820]
+    assert level[0] is not None
+    assert level[-1] is None
+    assert level.count(None) == 1
+    again = [date for hour, date in dates if hour > 820]
+    assert again[0] is not None
+    assert again[-1] is None
+    assert [date is None for date in again].count(True) == 1
+    assert len({d.run_key for _, d in drafts}) == 1
+    assert {d.severity for _, d in drafts} == {"medium"}
+
+
 def test_salt_that_the_pump_makes_up_for_is_not_called() -> None:
     """Half as salty again at full permeate; osmotic pressure takes 83 % of what there is, against 75 % usual."""
     unit = rest.view().by_id["membrane"]
@@ -76,15 +97,20 @@ def test_salt_that_the_pump_makes_up_for_is_not_called() -> None:
     assert drafts == []
 
 
-def _lived(lost: float, salt: float, celsius: float) -> Block:
-    """A stage that holds half of its feed: 36 h as it was, then the trouble comes (the loss as a ramp)."""
-    n = HOURS * 60
+def _lived(
+    lost: float, salt: float, celsius: float, hours: int = HOURS, course: tuple[tuple[float, float], ...] = ()
+) -> Block:
+    """A stage that holds half of its feed: 36 h as it was, then the trouble comes (the loss as a ramp).
+
+    ``course``: hours and losses of another ramp.
+    """
+    n = hours * 60
     t = np.arange(n) / 60.0
     random = np.random.default_rng(1)
     trouble = np.clip((t - 36.0) / 6.0, 0.0, 1.0)
     warm = 27.0 + 2.5 * np.sin(2.0 * np.pi * t / 24.0) + celsius * trouble
     grams = 20.25 * (1.0 + (salt - 1.0) * trouble)
-    fouled = 1.0 - lost * np.clip((t - 36.0) / (HOURS - 36.0), 0.0, 1.0)
+    fouled = 1.0 - np.interp(t, *zip(*(course or ((0, 0.0), (36, 0.0), (hours, lost))), strict=True))
     driving = 1500.0 / fouled / ro.temperature_correction(warm)
     osmotic = ro.osmotic_pressure(ro.feed_brine_average(1000.0 * grams, np.full(n, 0.5)), warm)
     conductivity = np.interp(grams, (0.0, 10.05, 20.25, 51.7), (0.0, 16.0, 30.2, 70.1)) * (1.0 + 0.02 * (warm - 20.0))
