@@ -28,7 +28,7 @@ LATE_BINS: Final = 4  # least bins that make a slope; of a long run its last six
 HOLES: Final = 0.10  # share of a run without data above which it teaches nothing
 ENDS_KEPT: Final = 6
 SAME: Final = 0.02  # share by which the lengths of runs that a clock ended may differ
-NO_CLOCK: Final = 0.95  # share of the terminal drop from which the drop may have ended a run
+NO_CLOCK: Final = 0.95  # of the drop that runs end at, from which it may have ended one
 SURE: Final = 2  # runs that must be known
 LINEAR: Final = 0.9  # laminar share of a bed's clean drop at about 5-10 gpm/ft2 (Ergun 1952), where the bed is unknown
 VOIDS: Final = 0.42  # of a granular bed: common practice, no source
@@ -193,13 +193,13 @@ def with_end(ends: Ends, hours: float, share: float) -> Ends:
     return (*ends, (hours, share))[-ENDS_KEPT:]
 
 
-def by_clock(ends: Ends) -> tuple[float, float] | None:
+def by_clock(ends: Ends, level: float) -> tuple[float, float] | None:
     """(hours after which a controller washes in any case, how far that may be off); None if no clock shows.
 
-    No run is longer, and the drop did not end it.
+    No run is longer, and the drop did not end it. ``level``: share of the terminal drop at which runs end for it.
     """
     longest = max((hours for hours, _ in ends), default=0.0)
-    same = [hours for hours, share in ends if hours >= (1.0 - SAME) * longest and share < NO_CLOCK]
+    same = [hours for hours, share in ends if hours >= (1.0 - SAME) * longest and share < NO_CLOCK * level]
     return (median(same), SAME * longest) if same and len(ends) >= SURE else None
 
 

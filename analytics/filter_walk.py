@@ -252,7 +252,7 @@ class FilterWalk:
     def clock(self, minute: int) -> Left | None:
         """Hours left where the filter is washed by the clock, by its last runs; None where it is not."""
         run = self.state.run
-        usual = by_clock(self.state.ends)
+        usual = by_clock(self.state.ends, self.library.level(self.terminal) / self.terminal)
         if run is None or not run.whole or usual is None:
             return None
         gone = (minute - run.began) / 60.0

@@ -49,7 +49,7 @@ PARTS: Final[dict[str, tuple[str, Callable[..., Any], tuple[str, ...]]]] = {
     "earlier runs carried on by blocking laws": ("analytics.blocking.extend", lambda *_: None, FILTERS),
     "the run's own curve": ("analytics.blocking.extrapolate", lambda *_: None, FILTERS),
     "slugs in a run": ("analytics.filter_drafts.slug_came", lambda _: False, FILTERS),
-    "washes by the clock": ("analytics.filter_runs.by_clock", lambda _: None, FILTERS),
+    "washes by the clock": ("analytics.filter_runs.by_clock", lambda *_: None, FILTERS),
 }
 """By name: what is replaced, by what, and the programmes to which it may matter (all, where none is named)."""
 

@@ -34,6 +34,8 @@ SLOW: Final = 6  # bins that a drift lasts before it is called one: 3 h
 SHARE: Final = 1.25  # a partner that moves explains so many times its own move
 SAME_LOAD: Final = log(1.15)  # flow and viscosity within this of the usual
 ELSEWHERE: Final = 96  # bins in a row at another load after which that is learnt instead: 48 h
+AT_WASH: Final = 4  # bins before a wash by which a drift that goes on through it was there
+THERE: Final = 0.25  # of what it has come to: a breakthrough after the wash may be dated to before it
 LONG: Final = 12  # bins after which it may be called before the bed was washed: 6 h; a breakthrough takes about two
 YOUNG: Final = 0.6  # share of the terminal drop below which a bed does not break through for so long
 SPLIT: Final = 0.85  # of the usual reject ratio, below which the cyclone itself lets more through
@@ -159,7 +161,7 @@ def _judge(place: Place, w: Watch, usual: Bin, minute: int) -> list[Draft]:
         return []
     excess = np.array([_alone(b, usual) for b in w.kept])
     start = hinge(excess)
-    if len(excess) - start < SLOW or not steady(moves[start:]) or not _no_breakthrough(place, w, start):
+    if len(excess) - start < SLOW or not steady(moves[start:]) or not _no_breakthrough(place, w, excess, start):
         return []
     w.told, w.inside = Told(onset=w.kept[start].minute, now=w.kept[-1], usual=usual), 0
     return [draft(place, w.kept, w.told, minute)]
@@ -191,12 +193,14 @@ def _alone(b: Bin, usual: Bin) -> float:
     return copysign(max(0.0, abs(move) - explained), move)
 
 
-def _no_breakthrough(place: Place, w: Watch, start: int) -> bool:
+def _no_breakthrough(place: Place, w: Watch, excess: F64, start: int) -> bool:
     """No bed before it, or the drift went on through a wash, or for long on a bed far from its terminal drop."""
     if not place.filters:
         return True
     if w.washed is not None and w.kept[start].minute < w.washed < w.kept[-TWICE].minute:
-        return True
+        before = [x for x, b in zip(excess[start:], w.kept[start:], strict=True) if b.minute < w.washed]
+        if abs(median(before[-AT_WASH:])) > THERE * abs(float(excess[-1])):
+            return True
     fouled = w.kept[-1].fouled
     return len(w.kept) - start >= LONG and fouled is not None and fouled < YOUNG
 

@@ -37,7 +37,7 @@ STEP: Final = "Suggest checking the impulse lines and the zero of the transmitte
 
 class LineState(State):
     """``drop`` in service, kPa; ``flowed``, ``ran``: last minute with flow, and in service; minutes of the part under
-    way; each reading's scatter, and what was said of those that are damped."""
+    way; each reading's scatter, the minute since when it is quiet, and what was said of those that are damped."""
 
     drop: float | None = None
     flowed: int | None = None
@@ -45,6 +45,7 @@ class LineState(State):
     episode: Episode = Field(default_factory=Episode)
     rest: Rows = ()
     damping: dict[str, Damping] = Field(default_factory=dict)
+    since: dict[str, int] = Field(default_factory=dict)
     told: dict[str, Draft] = Field(default_factory=dict)
 
 
@@ -125,7 +126,7 @@ def _scatter(unit: UnitView, skid: SkidView, block: Block, s: LineState) -> list
     columns = [f for role in roles for f in (within(block, unit, role), block.clean(unit.id, role))]
     usable = block.running & ~block.settling
     s.rest, ended = parts(s.rest, block.minutes, columns, usable, size=PART, enough=ENOUGH)
-    s.damping, s.told = dict(s.damping), dict(s.told)
+    s.damping, s.since, s.told = dict(s.damping), dict(s.since), dict(s.told)
     ran = forward(np.where(block.running, block.minutes, np.nan), _first(s.ran, block))
     s.ran = int(ran[-1])
     least = {role: damped.RESOLVED * span_of(unit, role) for role in roles}
@@ -134,11 +135,13 @@ def _scatter(unit: UnitView, skid: SkidView, block: Block, s: LineState) -> list
     drafts = list[Draft]()
     for minute, part in sorted(happens, key=lambda at: at[0]):
         if part is not None:
-            words = damped.judge(pressures, _known(roles, part), s.damping, least)
+            now = _known(roles, part)
+            words = damped.judge(pressures, now, s.damping, least)
+            s.since |= {role: part.first for role in now if s.damping[role].quiet == 1}
         else:
             i = minute - int(block.minutes[0])
-            now = {role: float(v) for role in pressures if np.isfinite(v := block.clean(unit.id, role)[i])}
-            words = damped.at_stop(pressures, now, s.damping)
+            here = {role: float(v) for role in pressures if np.isfinite(v := block.clean(unit.id, role)[i])}
+            words = damped.at_stop(pressures, here, s.damping)
         for word in words:
             lasted = 0 if part is None else damped.AGAIN * PART - 1
             drafts.append(_told(unit, word, minute, minute - lasted, s))
@@ -169,7 +172,7 @@ def _told(unit: UnitView, word: Word, minute: int, since: int, s: LineState) -> 
         return s.told[role]
     usual = s.damping[role].scatter
     assert usual is not None
-    onset = minute + 1 - damped.IN_A_ROW * PART
+    onset = s.since[role]
     s.told[role] = Draft(
         minute=minute,
         kind="impulse-line-plugged",

@@ -52,6 +52,12 @@ def test_quiet_for_two_hours_is_said_and_a_stop_proves_it():
     assert second.confidence > first.confidence
 
 
+def test_a_stop_in_the_quiet_hours_moves_the_said_time_not_the_date():
+    """The skid stands from 20 h 30 to 21 h, the line holding its pressure: dated to 20 h all the same."""
+    first, *_ = plant(again=[PLUGS + 30])
+    assert (first.onset, first.minute) == (build.MINUTE0 + PLUGS, build.MINUTE0 + PLUGS + 149)
+
+
 def test_it_is_proven_once_not_at_every_stop():
     """Two more stops in which it stands up: nothing more is said."""
     assert plant(again=[27 * 60, 29 * 60]) == plant()
