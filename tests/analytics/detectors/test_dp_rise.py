@@ -157,7 +157,7 @@ def test_coverage_says_what_is_missing() -> None:
 
 
 def test_a_plant_that_washes_below_the_limit_washes_by_no_clock():
-    """Runs of 18 to 22 h that all end at nine tenths of the limit: the longest is no clock; at half of the limit it is."""
+    """Runs of 18 to 22 h that all end at nine tenths of the limit: the longest is no clock. At half of it, it is."""
     ends = ((18.0, 0.91), (22.0, 0.90), (20.0, 0.89))
     assert by_clock(ends, level=0.90) is None
     assert by_clock(tuple((hours, 0.5) for hours, _ in ends), level=0.90) is not None
