@@ -37,6 +37,7 @@ class Rule:
     slack: timedelta = SLACK
 
 
+_HOURS: Final = timedelta(hours=3)
 _SLUG: Final = frozenset({"oil-slug"})
 _BY_TRADE: Final = (
     Rule("oil-carry-over", "split-drift", timedelta(hours=1), frozenset({None, "gas", "low-inlet-flow"})),
@@ -48,7 +49,8 @@ _BY_TRADE: Final = (
     Rule("oil-layer-high", "oil-carry-over", timedelta(hours=1), frozenset({"stuck-skim", None})),
     Rule("rag-layer", "oil-carry-over", timedelta(hours=1), frozenset({"emulsion", "cold-feed", None})),
     # Water from an emulsion carries droplets that are too fine for a cyclone.
-    Rule("rag-layer", "cyclone-efficiency-loss", timedelta(hours=3), frozenset({None, "upstream-shear"})),
+    # They are seen hours before the layer between oil and water is thick enough to be dated.
+    Rule("rag-layer", "cyclone-efficiency-loss", timedelta(hours=3), frozenset({None, "upstream-shear"}), _HOURS),
     Rule("split-drift", "cyclone-efficiency-loss", timedelta(hours=3)),
     Rule("split-drift", "dp-rise", timedelta(hours=6), _SLUG),
     Rule("split-drift", "breakthrough", timedelta(hours=6), _SLUG),

@@ -43,6 +43,14 @@ def test_a_chain_has_one_root():
     assert found == {tank.id: None, cyclone.id: tank.id, bed.id: tank.id, outlet.id: tank.id}
 
 
+def test_fine_oil_from_an_emulsion_is_seen_before_its_layer():
+    """A cyclone that loses two hours before the layer is dated is the emulsion's; four hours before it is its own."""
+    layer = finding("rag-layer", "tank", 300)
+    early, own = (finding("cyclone-efficiency-loss", "cyclone", at, cause="upstream-shear") for at in (180, 60))
+    found = roots([layer, early, own], SKID)
+    assert (found[early.id], found[own.id]) == (layer.id, None)
+
+
 def test_only_what_fits_is_linked():
     """Another cause, upstream instead of downstream, before the root or long after its end: no link."""
     tank = finding("oil-carry-over", "tank", 100, ended=130)
