@@ -33,7 +33,7 @@ RISEN: Final = 1.4  # times that of EARLIER parts before: a bed breaks through i
 EARLIER: Final = 18  # parts: 3 h
 SPENT: Final = 0.95  # of the terminal drop, from which the drop ends the run anyway
 CHANNEL: Final = 0.85  # of the clean resistance
-FELL: Final = 0.92  # of the resistance EARLIER parts before: between washes it can only rise
+FELL: Final = 0.93  # of the most that it resisted before, in EARLIER parts: between washes it can only rise
 LEAKS: Final = 1.3  # times the share that usually passes
 COLLAPSE: Final = 0.6  # of the resistance half an hour before
 BACK: Final = 1.2  # times the usual share at which it is over
@@ -225,18 +225,30 @@ def _take(s: QualityState, part: Part) -> None:
 def _holds(kind: str, s: QualityState, usual: Usual, clean: float | None) -> bool:
     """``clean``: resistance of a clean bed, None until one was seen: a run's lowest is no measure of it."""
     now = s.kept[-1]
-    earlier = [p for p in s.kept[-EARLIER - 3 : -EARLIER + 3] if p.minute >= (s.washed or 0)]
-    then, resisted = (median(p.share for p in earlier), median(p.resistance for p in earlier)) if earlier else (None, 0)
+    since = [p for p in s.kept[-EARLIER - 3 :] if p.minute >= (s.washed or 0)]
+    falls = _fell([p.resistance for p in since])
     lowest = CHANNEL * (clean or 0.0)
     if kind == "breakthrough":
-        if then is None or now.share < max(RISEN * then, BROKEN * usual.share):
+        earlier = [p.share for p in since[: -EARLIER + 3]]
+        if not earlier or now.share < max(RISEN * median(earlier), BROKEN * usual.share):
             return False
-        return now.spent < SPENT and now.resistance > max(lowest, FELL * resisted)
+        return now.spent < SPENT and now.resistance > lowest and not falls
     if kind == "channelling":
-        fell = then is not None and now.resistance < FELL * resisted and now.share > LEAKS * then
-        return now.share > LEAKS * usual.share and (fell or now.resistance < lowest)
+        leaks = now.share > LEAKS * min(_smooth([p.share for p in since]), default=now.share)
+        return now.share > LEAKS * usual.share and ((falls and leaks) or now.resistance < lowest)
     before = [p.resistance for p in s.kept[-6:-2] if p.minute > max(s.washed or 0, now.minute - 90)]
     return len(before) >= 2 and now.resistance < COLLAPSE * median(before) and now.share > LEAKS * usual.share
+
+
+def _fell(resistances: list[float]) -> bool:
+    """Whether the bed came to resist less than it had before: a channel opens, and what is left of the bed fouls on."""
+    course = np.array(_smooth(resistances))
+    return bool((course < FELL * np.maximum.accumulate(course)).any())
+
+
+def _smooth(values: list[float]) -> list[float]:
+    """Medians of each three in a row."""
+    return [median(three) for three in zip(values, values[1:], values[2:], strict=False)]
 
 
 def _draft(unit: UnitView, kind: str, onset: int, kept: tuple[Seen, ...], usual: Usual, clean: float | None) -> Draft:
@@ -256,9 +268,9 @@ def _draft(unit: UnitView, kind: str, onset: int, kept: tuple[Seen, ...], usual:
     if now.before is not None:
         numbers.append(plain("oil_before", now.before, "mg/L"))
     if clean is None:
-        was = median(p.resistance for p in kept[-EARLIER - 3 : -EARLIER + 3] or kept)
-        bed = f"the bed resists {now.resistance / was:.2f} of what it did three hours before"
-        channel = f"it resists {now.resistance / was:.2f} of what it did three hours before, and lets more through"
+        was = max(p.resistance for p in kept[-EARLIER - 3 :])
+        bed = f"the bed resists {now.resistance / was:.2f} of what it did within three hours"
+        channel = f"it resists {now.resistance / was:.2f} of what it did within three hours, and lets more through"
     else:
         bed = f"the bed resists {now.resistance / clean:.1f} times as much as a clean one"
         channel = f"it resists {now.resistance / clean:.2f} of a clean one, and lets more through"
