@@ -1,8 +1,9 @@
 """Readings that do not fit each other as usual, for what has no name (docs/detectors/unusual_pattern.md).
 
-Hourly medians of what is measured in steady service are watched together by :mod:`analytics.pattern`. What goes its own
-way on any well plant (weather, beds and strainers that load, tanks that fill) is left out, and a flow that was never
-seen while it learnt is no pattern: nobody knows how the readings fit there.
+Hourly medians of what is measured in steady service are watched together by :mod:`analytics.pattern`. What goes its
+own way on any well plant (weather, beds and strainers that load, tanks that fill) is left out, and a pressure before
+beds is taken less their drop where that makes it steadier. Water of a flow or a warmth that was never seen while it
+learnt is no pattern: how readings fit there is learnt if it lasts.
 """
 
 from __future__ import annotations
@@ -13,20 +14,25 @@ import numpy as np
 from pydantic import Field
 
 from analytics.bins import Rows, parts
+from analytics.conditions import water_at
 from analytics.detectors.base import Coverage, Draft, Learns, Progress, State
 from analytics.detectors.unplanned_stop import witness
 from analytics.episodes import Episode, never, own_roles, watch
 from analytics.evidence import number, plain
-from analytics.frame import F64, Block
+from analytics.frame import F64, Block, Mask
 from analytics.pattern import Pattern, PatternState, Settings
 from skidhand.fleet import SkidView, UnitView
 from skidhand.model.finding import Evidence, RuledOut
+from skidhand.unit_types.base import PRESSURE
 
 # Common practice, no source: chosen on simulated seeds below 100 so that well plants stay below three quarters of it.
 PART: Final = 60  # minutes
 ENOUGH: Final = 45
 SETTINGS: Final = Settings(learn=96, rise=3, fall=12, alpha=1e-12, slow=50.0)
 FLOW_OFF: Final = 0.05  # by which a flow may leave the span that was seen
+WARM_OFF: Final = 2.0  # K, likewise of the water
+ELSEWHERE: Final = 48  # steady hours in a row outside of them, after which what is usual there is learnt
+FIRST: Final = 2  # column of the first reading, behind flow and temperature
 LEAST: Final = 4  # readings
 THERE: Final = 0.9  # of the hours to learn from, in which a reading must be known to take part
 SHOWN: Final = 3  # instruments that are named
@@ -41,13 +47,15 @@ STEP: Final = "Suggest looking at the trends of the instruments named, side by s
 
 class UnusualState(State):
     """Minutes of the hour under way; hours to learn from; readings that were there then (places in the list) and their
-    watch; the span of flows seen; and what was said."""
+    watch; the spans of flow and temperature seen (None unknown); hours in a row outside; and what was said."""
 
     rest: Rows = ()
     learning: Rows = ()
     chosen: tuple[int, ...] = ()
     pattern: PatternState = PatternState()
     flows: tuple[float, float] | None = None
+    warmth: tuple[float, float] | None = None
+    elsewhere: int = 0
     episode: Episode = Field(default_factory=Episode)
 
 
@@ -55,7 +63,7 @@ class UnusualPattern:
     """Kind ``unusual-pattern`` of the skid."""
 
     name: ClassVar[str] = "unusual_pattern"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     kinds: ClassVar[frozenset[str]] = frozenset({"unusual-pattern"})
     unit_type: ClassVar[str] = "skid"
     state: ClassVar[type[State]] = UnusualState
@@ -63,7 +71,7 @@ class UnusualPattern:
 
     def needs(self, unit: UnitView, skid: SkidView) -> Coverage:  # noqa: ARG002
         """Some readings, one of them a flow."""
-        if witness(skid) is None or len(_readings(skid)) < LEAST:
+        if witness(skid) is None or sum(not less for _, _, less in _readings(skid)) < LEAST:
             return Coverage(frozenset(), missing=("a flow and three readings more",))
         return Coverage(self.kinds)
 
@@ -80,7 +88,9 @@ class UnusualPattern:
         flow = np.sum([block.clean(name, found[0]) for name in found[1]], axis=0)
         washing = np.any([never(block.minutes), *block.washing.values()], axis=0)
         usable = block.running & ~block.settling & ~washing & np.isfinite(flow)
-        columns = [flow, *(block.clean(*key) for key in readings)]
+        celsius = water_at(skid.by_id[found[1][0]], skid).celsius(block)
+        drop = _drop(skid, block)
+        columns = [flow, celsius, *(block.clean(*key[:2]) - (drop if key[2] else 0.0) for key in readings)]
         s.rest, ended = parts(s.rest, block.minutes, columns, usable, size=PART, enough=ENOUGH)
         if not ended:
             return s, []
@@ -89,13 +99,16 @@ class UnusualPattern:
         pattern = Pattern(SETTINGS, s.pattern)
         for part in ended:
             if not pattern.ready:
-                pattern = _learn(s, part.middle)
-                continue
-            point = np.array([np.nan if x is None else x for x in part.middle])
-            if not _known_flow(s, float(point[0])):
+                pattern = _learn(s, part.middle, readings)
                 continue
             i = part.end - int(block.minutes[0])
-            pattern.step(point[1:][list(s.chosen)])
+            s.elsewhere = 0 if _known(s, *part.middle[:FIRST]) else s.elsewhere + 1
+            if s.elsewhere == ELSEWHERE:
+                pattern, s.elsewhere, off[i] = Pattern(SETTINGS, PatternState()), 0, True
+            if s.elsewhere or not pattern.ready:
+                continue
+            point = np.array([np.nan if x is None else x for x in part.middle[FIRST:]])
+            pattern.step(point[list(s.chosen)])
             on[i], off[i] = pattern.unusual, not pattern.unusual
             if pattern.unusual:
                 seen[i] = pattern.contributions(), pattern.now(), pattern.usual(), pattern.share
@@ -116,10 +129,14 @@ class UnusualPattern:
 PLUGIN = UnusualPattern()
 
 
-def _readings(skid: SkidView) -> list[tuple[str, str]]:
-    """(unit, role) of each instrument that measures something which is steady on a well plant."""
-    return [
-        (unit.id, role)
+Reading = tuple[str, str, bool]
+"""Unit, role, and whether it is taken less the drop over the beds behind it."""
+
+
+def _readings(skid: SkidView) -> list[Reading]:
+    """Of each instrument that measures something which is steady on a well plant; pressures before beds both ways."""
+    plainly = [
+        (unit.id, role, False)
         for unit in skid.units
         for role in own_roles(unit, skid)
         if (unit.type.name, role) not in LEFT_OUT
@@ -128,43 +145,81 @@ def _readings(skid: SkidView) -> list[tuple[str, str]]:
         and unit.instruments[role].states is None
         and not unit.instruments[role].total
     ]
+    beds = {bed.id for bed in skid.of_type("media_filter") if bed.has("dp")}
+    less = [
+        (name, role, True)
+        for name, role, _ in plainly
+        if skid.by_id[name].type.roles[role].unit == PRESSURE and role != "dp" and beds & set(skid.after(name))
+    ]
+    return [*plainly, *less]
 
 
-def _learn(s: UnusualState, middle: tuple[float | None, ...]) -> Pattern:
+def _drop(skid: SkidView, block: Block) -> F64:
+    """Mean drop over the beds that have one, kPa; NaN where none is known."""
+    drops = [block.clean(bed.id, "dp") for bed in skid.of_type("media_filter") if bed.has("dp")]
+    known = np.isfinite(drops).any(axis=0) if drops else never(block.minutes)
+    mean = np.full(len(block), np.nan)
+    mean[known] = np.nanmean(np.array(drops)[:, known], axis=0) if known.any() else 0.0
+    return mean
+
+
+def _steadier(points: F64, there: Mask, readings: list[Reading]) -> Mask:
+    """``there`` (readings,) less the restless one of each pressure that is taken both ways."""
+    scatter = np.array(
+        [np.nanmedian(np.abs(x - np.nanmedian(x))) if ok else np.inf for x, ok in zip(points.T, there, strict=True)]
+    )
+    kept = there.copy()
+    for k, (name, role, less) in enumerate(readings):
+        if less:
+            plainly = readings.index((name, role, False))
+            kept[plainly if scatter[k] < scatter[plainly] else k] = False
+    return kept
+
+
+def _learn(s: UnusualState, middle: tuple[float | None, ...], readings: list[Reading]) -> Pattern:
     """One hour more; the watch begins with what was read in nearly all of them."""
     s.learning = (*s.learning, middle)
     pattern = Pattern(SETTINGS, PatternState())
     if len(s.learning) < SETTINGS.learn:
         return pattern
     points = np.array([[np.nan if x is None else x for x in line] for line in s.learning])
-    s.learning, s.flows = (), (float(points[:, 0].min()), float(points[:, 0].max()))
-    there = np.isfinite(points[:, 1:]).mean(axis=0) >= THERE
+    s.learning, s.flows, s.warmth = (), _span(points[:, 0]), _span(points[:, 1])
+    there = _steadier(points[:, FIRST:], np.isfinite(points[:, FIRST:]).mean(axis=0) >= THERE, readings)
     s.chosen = tuple(np.flatnonzero(there).tolist())
     if len(s.chosen) < LEAST:
         return pattern  # begins anew
-    points = points[:, 1:][:, there]
+    points = points[:, FIRST:][:, there]
     for point in np.where(np.isfinite(points), points, np.nanmedian(points, axis=0)):
         pattern.step(point)
     return pattern
 
 
-def _known_flow(s: UnusualState, flow: float) -> bool:
-    """Is it within what was seen while it learnt?"""
-    assert s.flows is not None
-    return (1.0 - FLOW_OFF) * s.flows[0] <= flow <= (1.0 + FLOW_OFF) * s.flows[1]
+def _span(values: F64) -> tuple[float, float] | None:
+    known = values[np.isfinite(values)]
+    return (float(known.min()), float(known.max())) if known.size else None
+
+
+def _known(s: UnusualState, flow: float | None, celsius: float | None) -> bool:
+    """Are they within what was seen while it learnt?"""
+    assert flow is not None and s.flows is not None  # noqa: PT018 - no hour counts without its flow
+    if not (1.0 - FLOW_OFF) * s.flows[0] <= flow <= (1.0 + FLOW_OFF) * s.flows[1]:
+        return False
+    return celsius is None or s.warmth is None or s.warmth[0] - WARM_OFF <= celsius <= s.warmth[1] + WARM_OFF
 
 
 def _draft(
-    unit: UnitView, skid: SkidView, minute: int, onset: int, readings: list[tuple[str, str]],
+    unit: UnitView, skid: SkidView, minute: int, onset: int, readings: list[Reading],
     parts_of: F64, now: F64, usual: F64, share: float,
 ) -> Draft:  # fmt: skip
     numbers = [plain("times_limit", share)]
     for k in np.argsort(parts_of)[::-1][:SHOWN].tolist():
-        one, role = skid.by_id[readings[k][0]], readings[k][1]
+        unit_id, role, less = readings[k]
+        one = skid.by_id[unit_id]
         tag = one.tags[role]
+        name = f"{role}_{tag}_less_drop" if less else f"{role}_{tag}"
         numbers.append(plain(f"share_{tag}", 100.0 * float(parts_of[k]), "%"))
-        numbers.append(number(one, role, f"{role}_{tag}", float(now[k])))
-        numbers.append(number(one, role, f"{role}_{tag}_usual", float(usual[k])))
+        numbers.append(number(one, role, name, float(now[k]), difference=less))
+        numbers.append(number(one, role, f"{name}_usual", float(usual[k]), difference=less))
     first = onset - SETTINGS.rise * PART + 1
     return Draft(
         minute=minute,
@@ -176,7 +231,7 @@ def _draft(
         unit=unit.id,
         evidence=Evidence(numbers=tuple(numbers)),
         ruled_out=(
-            RuledOut(what="another load", why="the flow lies within what was seen while the usual was learnt"),
+            RuledOut(what="another load", why="flow and warmth lie within what was seen while the usual was learnt"),
             RuledOut(what="noise", why=f"it has been so for {SETTINGS.rise} steady hours"),
         ),
         first_step=STEP,

@@ -160,7 +160,7 @@ REASONS: Final = {
     "frozen minutes are left out, and this level moves": "los minutos detenidos se dejan fuera, y este nivel se mueve",
     "no filter is being washed": "no se está lavando ningún filtro",
     "its signals do not say so": "sus señales no lo dicen",
-    "the flow lies within what was seen while the usual was learnt": "el caudal está dentro de lo visto mientras se aprendía lo habitual",
+    "flow and warmth lie within what was seen while the usual was learnt": "caudal y temperatura están dentro de lo visto mientras se aprendía lo habitual",
     "it has been so for {} steady hours": "lleva así {} horas estables",
     "{} alone explains all balances, read {}": "solo {} explica todos los balances, si lee {}",
     "{} alone explains all balances, read high": "solo {} explica todos los balances, si lee alto",

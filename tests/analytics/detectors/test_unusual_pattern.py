@@ -45,3 +45,39 @@ def test_what_creeps_is_not_swallowed():
     ramp = 20.0 * np.clip((np.arange(longer.HOURS * 60) / 60.0 - 110.0) / 48.0, 0.0, 1.0)
     block = with_values(longer.plant(faults=False), {("cyclone", "outlet_pressure"): lambda x: x + ramp})
     assert [d.kind for d in said(block)][:1] == ["unusual-pattern"]
+
+
+def test_colder_water_than_was_ever_seen_is_no_pattern():
+    """6 K colder for the last day, and a pressure that leaves its flow with it: nothing; it is said in usual water."""
+    n = longer.HOURS * 60
+    late = np.arange(n) >= 140 * 60
+    off = {("cyclone", "outlet_pressure"): lambda x: x + 20.0 * late}
+    known = with_values(longer.plant(faults=False), off)
+    assert said(known) != []
+    cold = build.block(longer.VIEW, {("tank", "temperature"): 30.0 - 6.0 * late})
+    assert said(replace(known, channels={**known.channels, **cold.channels})) == []
+
+
+def test_a_pressure_that_rides_on_a_bed_is_taken_without_it():
+    """Runs of 20 h, whose drop climbs twice as far from hour 110 on: the pressures before the bed go with it."""
+    t = np.arange(longer.HOURS * 60) / 60.0
+    drop = 20.0 + (t % 20.0) * np.where(t < 110.0, 0.5, 3.0)
+    riding = {("cyclone", f"{which}_pressure"): lambda x: x + drop for which in ("inlet", "outlet")}
+    unknown = with_values(longer.plant(faults=False), riding)
+    assert said(unknown) != []
+    bed = build.block(longer.VIEW, {("filter", "dp"): drop})
+    assert said(replace(unknown, channels={**unknown.channels, **bed.channels})) == []
+
+
+def test_another_flow_that_lasts_is_learnt():
+    """From hour 100 on at nine tenths of the flow: two days later the watch learns anew, and everyone sees that."""
+    step = np.where(np.arange(longer.HOURS * 60) >= 100 * 60, 0.9, 1.0)
+    block = with_values(longer.plant(faults=False), {("cyclone", "inlet_flow"): lambda x: x * step})
+    unit = longer.VIEW.by_id["skid"]
+    before, _ = PLUGIN.step(unit, longer.VIEW, block.cut(0, 147 * 60), PLUGIN.start(unit, longer.VIEW))
+    assert PLUGIN.progress(unit, before) is None
+    after, drafts = PLUGIN.step(unit, longer.VIEW, block.cut(147 * 60, longer.HOURS * 60), before)
+    progress = PLUGIN.progress(unit, after)
+    assert drafts == []
+    assert progress is not None
+    assert 0 < progress.done < 24
