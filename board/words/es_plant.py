@@ -90,6 +90,7 @@ UNITS: Final = {
 }  # fmt: skip
 
 FIGURES: Final = {
+    "{} less drop": "{} menos la caída",
     "{} usual": "{} habitual",
     "{} expected": "{} esperado",
     "{} limit": "límite de {}",
