@@ -53,7 +53,7 @@ class ImpulseLine:
     """Kind ``impulse-line-plugged`` of a pressure or a differential pressure."""
 
     name: ClassVar[str] = "impulse_line"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
     kinds: ClassVar[frozenset[str]] = frozenset({"impulse-line-plugged"})
     unit_type: ClassVar[str] = "*"
     state: ClassVar[type[State]] = LineState
