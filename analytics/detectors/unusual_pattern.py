@@ -32,6 +32,8 @@ SETTINGS: Final = Settings(learn=96, rise=3, fall=12, alpha=1e-12, slow=50.0)
 FLOW_OFF: Final = 0.05  # by which a flow may leave the span that was seen
 WARM_OFF: Final = 2.0  # K, likewise of the water
 ELSEWHERE: Final = 48  # steady hours in a row outside of them, after which what is usual there is learnt
+OFTEN: Final = 2.0  # times what came while it learnt (what a wash brings back, say), that is not unusual,
+MOST_OFTEN: Final = 4.0  # but never more of the limit than this: a trouble while it learnt must not blind it
 FIRST: Final = 2  # column of the first reading, behind flow and temperature
 LEAST: Final = 4  # readings
 THERE: Final = 0.9  # of the hours to learn from, in which a reading must be known to take part
@@ -47,7 +49,8 @@ STEP: Final = "Suggest looking at the trends of the instruments named, side by s
 
 class UnusualState(State):
     """Minutes of the hour under way; hours to learn from; readings that were there then (places in the list) and their
-    watch; the spans of flow and temperature seen (None unknown); hours in a row outside; and what was said."""
+    watch; the spans of flow and temperature seen (None unknown); hours in a row outside; share of the limit
+    that comes often; and what was said."""
 
     rest: Rows = ()
     learning: Rows = ()
@@ -56,6 +59,7 @@ class UnusualState(State):
     flows: tuple[float, float] | None = None
     warmth: tuple[float, float] | None = None
     elsewhere: int = 0
+    often: float = 1.0
     episode: Episode = Field(default_factory=Episode)
 
 
@@ -109,8 +113,8 @@ class UnusualPattern:
                 continue
             point = np.array([np.nan if x is None else x for x in part.middle[FIRST:]])
             pattern.step(point[list(s.chosen)])
-            on[i], off[i] = pattern.unusual, not pattern.unusual
-            if pattern.unusual:
+            on[i], off[i] = pattern.unusual and pattern.share > s.often, not pattern.unusual
+            if on[i]:
                 seen[i] = pattern.contributions(), pattern.now(), pattern.usual(), pattern.share
         s.pattern = pattern.state()
         readings = [readings[k] for k in s.chosen]
@@ -189,9 +193,21 @@ def _learn(s: UnusualState, middle: tuple[float | None, ...], readings: list[Rea
     if len(s.chosen) < LEAST:
         return pattern  # begins anew
     points = points[:, FIRST:][:, there]
-    for point in np.where(np.isfinite(points), points, np.nanmedian(points, axis=0)):
+    points = np.where(np.isfinite(points), points, np.nanmedian(points, axis=0))
+    for point in points:
         pattern.step(point)
+    s.often = _often(pattern.state(), points)
     return pattern
+
+
+def _often(learnt: PatternState, points: F64) -> float:
+    """Share of the limit that what was learnt of stays below by a margin, had it come again."""
+    again, shares = Pattern(SETTINGS, learnt), []
+    for point in points:
+        again.step(point)
+        shares.append(again.share)
+    held = np.lib.stride_tricks.sliding_window_view(np.array(shares), SETTINGS.rise).min(axis=1)
+    return min(max(1.0, OFTEN * float(held.max())), MOST_OFTEN)
 
 
 def _span(values: F64) -> tuple[float, float] | None:

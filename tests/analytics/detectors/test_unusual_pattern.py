@@ -69,6 +69,15 @@ def test_a_pressure_that_rides_on_a_bed_is_taken_without_it():
     assert said(replace(unknown, channels={**unknown.channels, **bed.channels})) == []
 
 
+@pytest.mark.parametrize(("since", "silent"), [(0, True), (100, False)])
+def test_what_comes_every_day_is_usual(since, silent):
+    """Each day the outlet's pressure stands higher for four hours: unusual, unless it did so while learning."""
+    t = np.arange(longer.HOURS * 60) / 60.0
+    bump = 12.0 * ((t % 24.0 < 4.0) & (t >= since))
+    drafts = said(with_values(longer.plant(faults=False), {("cyclone", "outlet_pressure"): lambda x: x + bump}))
+    assert (drafts == []) == silent
+
+
 def test_another_flow_that_lasts_is_learnt():
     """From hour 100 on at nine tenths of the flow: two days later the watch learns anew, and everyone sees that."""
     step = np.where(np.arange(longer.HOURS * 60) >= 100 * 60, 0.9, 1.0)
