@@ -128,7 +128,7 @@ class FilterQuality:
         masks = {(kind, what): never(block.minutes) for kind in STEPS for what in ("on", "off")}
         for mask in (masks[kind, "off"] for kind in ("breakthrough", "underdrain-failure")):
             mask |= washing  # a wash ends the run, and what was said of it
-        said_at: dict[int, tuple[tuple[Seen, ...], Usual, float | None]] = {}
+        said_at: dict[int, tuple[tuple[Seen, ...], Usual, float | None, float]] = {}
         for part in ended:
             i = part.end - int(block.minutes[0])
             if washed[i] != s.washed:
@@ -137,9 +137,10 @@ class FilterQuality:
             if s.usual is None or not s.kept:
                 continue
             clean = median_high(s.cleans) if s.cleans else None  # a single low one is a channel, not a cleaner bed
-            said_at[i] = s.kept, s.usual, clean
+            since = _since(s)
+            said_at[i] = s.kept, s.usual, clean, _fall(since)
             for kind in STEPS:
-                masks[kind, "on"][i] = _holds(kind, s, s.usual, clean)
+                masks[kind, "on"][i] = _holds(kind, s, since, s.usual, clean)
                 masks[kind, "off"][i] |= s.kept[-1].share < BACK * s.usual.share
         if washed[-1] != s.washed:
             s.washed, s.fresh = washed[-1], ()
@@ -222,11 +223,10 @@ def _take(s: QualityState, part: Part) -> None:
     s.kept = (*s.kept, now)[-KEPT:]
 
 
-def _holds(kind: str, s: QualityState, usual: Usual, clean: float | None) -> bool:
+def _holds(kind: str, s: QualityState, since: list[Seen], usual: Usual, clean: float | None) -> bool:
     """``clean``: resistance of a clean bed, None until one was seen: a run's lowest is no measure of it."""
     now = s.kept[-1]
-    since = [p for p in s.kept[-EARLIER - 3 :] if p.minute >= (s.washed or 0)]
-    falls = _fell([p.resistance for p in since])
+    falls = _fall(since) < FELL
     lowest = CHANNEL * (clean or 0.0)
     if kind == "breakthrough":
         earlier = [p.share for p in since[: -EARLIER + 3]]
@@ -240,10 +240,16 @@ def _holds(kind: str, s: QualityState, usual: Usual, clean: float | None) -> boo
     return len(before) >= 2 and now.resistance < COLLAPSE * median(before) and now.share > LEAKS * usual.share
 
 
-def _fell(resistances: list[float]) -> bool:
-    """Whether the bed came to resist less than it had before: a channel opens, and what is left of the bed fouls on."""
-    course = np.array(_smooth(resistances))
-    return bool((course < FELL * np.maximum.accumulate(course)).any())
+def _since(s: QualityState) -> list[Seen]:
+    """Parts of the last three hours and a half that lie after the last wash."""
+    return [p for p in s.kept[-EARLIER - 3 :] if p.minute >= (s.washed or 0)]
+
+
+def _fall(since: list[Seen]) -> float:
+    """The least that the bed came to resist, of the most before: a channel opens, and what is left of it fouls on."""
+    course = np.array(_smooth([p.resistance for p in since]))
+    most = np.maximum.accumulate(course)
+    return float(np.min(course[most > 0.0] / most[most > 0.0], initial=1.0))
 
 
 def _smooth(values: list[float]) -> list[float]:
@@ -251,7 +257,9 @@ def _smooth(values: list[float]) -> list[float]:
     return [median(three) for three in zip(values, values[1:], values[2:], strict=False)]
 
 
-def _draft(unit: UnitView, kind: str, onset: int, kept: tuple[Seen, ...], usual: Usual, clean: float | None) -> Draft:
+def _draft(
+    unit: UnitView, kind: str, onset: int, kept: tuple[Seen, ...], usual: Usual, clean: float | None, fall: float
+) -> Draft:
     now = kept[-1]
     role = _quality(unit)
     assert role is not None
@@ -267,12 +275,11 @@ def _draft(unit: UnitView, kind: str, onset: int, kept: tuple[Seen, ...], usual:
     ]
     if now.before is not None:
         numbers.append(plain("oil_before", now.before, "mg/L"))
-    if clean is None:
-        was = max(p.resistance for p in kept[-EARLIER - 3 :])
-        bed = f"the bed resists {now.resistance / was:.2f} of what it did within three hours"
-        channel = f"it resists {now.resistance / was:.2f} of what it did within three hours, and lets more through"
-    else:
+    bed = f"for three hours it came to no less than {fall:.2f} of what it resisted before"
+    if clean is not None:
         bed = f"the bed resists {now.resistance / clean:.1f} times as much as a clean one"
+    channel = f"it came to {fall:.2f} of what it resisted within three hours, and lets more through"
+    if clean is not None and now.resistance < CHANNEL * clean:
         channel = f"it resists {now.resistance / clean:.2f} of a clean one, and lets more through"
     ruled_out = {
         "breakthrough": (

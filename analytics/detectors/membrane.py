@@ -86,7 +86,10 @@ def osmotic_of(salt: F64, recovery: F64, celsius: F64) -> F64:
 
 
 class MembraneState(LearntState):
-    """``reached``: it was said that the loss is at the limit; a date for that is no news any more."""
+    """``reached``: it was said that the loss is at the limit; a date for that is no news any more.
+
+    ``inside`` counts hours without a trend since it was said.
+    """
 
     reached: bool = False
 
@@ -161,7 +164,7 @@ class Membrane(Learnt):
         s.beyond = s.beyond + 1 if change > limit or (due is not None and change > early) else 0
         words = self.words(unit, skid, part.middle, base, lost)
         if s.told is None:
-            news = s.beyond >= self.terms.last
+            news, s.inside = s.beyond >= self.terms.last, 0
         else:
             worse = words.severity == "high" and s.told.severity != "high"
             s.inside = s.inside + 1 if due is None else 0

@@ -59,7 +59,7 @@ def test_colder_water_than_was_ever_seen_is_no_pattern():
 
 
 def test_a_pressure_that_rides_on_a_bed_is_taken_without_it():
-    """Runs of 20 h, whose drop climbs twice as far from hour 110 on: the pressures before the bed go with it."""
+    """Runs of 20 h, whose drop climbs six times as fast from hour 110 on: the pressures before the bed go with it."""
     t = np.arange(longer.HOURS * 60) / 60.0
     drop = 20.0 + (t % 20.0) * np.where(t < 110.0, 0.5, 3.0)
     riding = {("cyclone", f"{which}_pressure"): lambda x: x + drop for which in ("inlet", "outlet")}
